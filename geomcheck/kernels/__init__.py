@@ -1,0 +1,1 @@
+"""Numba kernels on plain arrays; each file stands alone (numba caches do not follow calls out)."""

@@ -1,0 +1,1 @@
+"""What a part is: read, judged, placed."""

@@ -1,0 +1,114 @@
+"""A part in its place, and the parts of one vehicle together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+import rtree.index
+from numpy.typing import NDArray
+
+from geomcheck.mesh.sagitta import Sagitta
+from geomcheck.mesh.soundness import Soundness
+from geomcheck.mesh.tree import TriangleTree
+
+if TYPE_CHECKING:
+    import trimesh
+
+FloatArray: TypeAlias = NDArray[np.float64]
+IntArray: TypeAlias = NDArray[np.int64]
+
+Role = Literal["housing", "carried", "neighbour"]
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """One part, placed in the housing frame.
+
+    Parameters
+    ----------
+    name : str
+    role : {"housing", "carried", "neighbour"}
+        The casting itself; a part that goes with it into every vehicle; a part of the vehicle.
+    kind : str
+        Class of neighbour, such as ``body panel`` or ``hot part``; empty for the housing.
+    file : Path
+        The file it was read from.
+    vertices : (n, 3) float64
+        Placed, mm.
+    faces : (m, 3) int64
+        Vertex numbers; row order is the file's triangle order.
+    soundness : Soundness
+        Closed, open or soup, with the defects found; see ``geomcheck.mesh.soundness``.
+    sagitta : Sagitta
+        How far the true surface may stand off each facet.
+    """
+
+    name: str
+    role: Role
+    kind: str
+    file: Path
+    vertices: FloatArray
+    faces: IntArray
+    soundness: Soundness
+    sagitta: Sagitta
+
+    @property
+    def closed(self) -> bool:
+        """Whether inside and outside are defined."""
+        return self.soundness.kind == "closed"
+
+    @cached_property
+    def triangles(self) -> FloatArray:
+        """(m, 3, 3) corner points, in the file's triangle order."""
+        return np.ascontiguousarray(self.vertices[self.faces])
+
+    @cached_property
+    def tree(self) -> TriangleTree:
+        """The triangle tree all questions share; ``tree.order`` maps back to the file's order."""
+        return TriangleTree(self.triangles)
+
+    @property
+    def bounds(self) -> FloatArray:
+        """(2, 3) least and greatest coordinates, mm."""
+        return np.stack([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+
+    @cached_property
+    def mesh(self) -> trimesh.Trimesh:
+        """The part as a Trimesh (not merged or repaired any further)."""
+        import trimesh
+
+        return trimesh.Trimesh(self.vertices, self.faces, process=False)
+
+
+class PartSet(Mapping[str, Part]):
+    """The placed parts of one vehicle, by name, with an index of which are near which."""
+
+    def __init__(self, parts: Iterable[Part]) -> None:
+        self._parts = {part.name: part for part in parts}
+
+    def __getitem__(self, name: str) -> Part:
+        return self._parts[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._parts)
+
+    def __len__(self) -> int:
+        return len(self._parts)
+
+    @cached_property
+    def _index(self) -> rtree.index.Index:
+        index = rtree.index.Index(properties=rtree.index.Property(dimension=3))
+        for number, part in enumerate(self._parts.values()):
+            index.insert(number, part.bounds.ravel())
+        return index
+
+    def near(self, low: FloatArray, high: FloatArray) -> list[Part]:
+        """Parts whose bounding box meets the box low..high (mm), in the order they were given."""
+        found = sorted(self._index.intersection((*low, *high)))
+        parts = list(self._parts.values())
+        return [parts[number] for number in found]

@@ -1,0 +1,206 @@
+"""The tables of the project file, as validated settings.
+
+Every class here is one table; the field's description is what ``geomcheck new`` and the reference
+print. Unknown keys are refused. Lengths are mm, angles degrees, points in the housing frame
+unless said otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+Unit = Literal["mm", "cm", "m", "in"]
+#: Millimetres in one of each unit an STL may be written in.
+MILLIMETRES: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
+
+
+def _finite(values: tuple[float, float, float]) -> tuple[float, float, float]:
+    if not all(math.isfinite(x) for x in values):
+        raise ValueError("every coordinate must be a finite number")
+    return values
+
+
+def _direction(values: tuple[float, float, float]) -> tuple[float, float, float]:
+    length = math.sqrt(sum(x * x for x in values))
+    if length < 1e-9:
+        raise ValueError("a direction must not be zero")
+    return (values[0] / length, values[1] / length, values[2] / length)
+
+
+Triple = Annotated[tuple[float, float, float], AfterValidator(_finite)]
+Direction = Annotated[Triple, AfterValidator(_direction)]
+Name = Annotated[str, Field(min_length=1, max_length=120)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class Table(BaseModel):
+    """A table of the project file: frozen, and unknown keys are refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class Turn(Table):
+    """A rotation about an axis through a point."""
+
+    axis: Direction
+    angle: float = Field(description="degrees, right-handed about the axis", allow_inf_nan=False)
+    about: Triple = (0.0, 0.0, 0.0)
+
+
+class Place(Table):
+    """Where a part stands: turns in the order given, then the move; or a rigid 4 x 4 matrix."""
+
+    turns: tuple[Turn, ...] = Field(default=(), alias="turn")
+    move: Triple = (0.0, 0.0, 0.0)
+    matrix: tuple[tuple[float, float, float, float], ...] | None = Field(
+        default=None, description="four rows of four, rigid: no scale, no mirror"
+    )
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Place:
+        if self.matrix is not None:
+            if len(self.matrix) != 4:
+                raise ValueError("a matrix has four rows of four numbers")
+            if self.turns or self.move != (0.0, 0.0, 0.0):
+                raise ValueError("give either a matrix, or turns and a move, not both")
+        return self
+
+
+class PartEntry(Table):
+    """A part: a mesh file and what is known of it."""
+
+    name: Name
+    file: Annotated[str, Field(min_length=1)]
+    role: Literal["housing", "carried", "neighbour"] = "neighbour"
+    kind: str = Field(default="", alias="class", description="class of neighbour: 'body panel' ...")
+    unit: Unit | None = Field(default=None, description="unit of the file; else the project's")
+    place: Place = Place()
+    size: Triple | None = Field(
+        default=None, description="bounding size in the file's own axes, mm, to catch a wrong unit"
+    )
+    size_tolerance: Positive = Field(default=1.0, description="allowed difference in size, mm")
+    on_surface: tuple[Triple, ...] = Field(
+        default=(),
+        description="points (file axes, mm) that must lie on the part; three or more catch a "
+        "mirrored or wrong part",
+    )
+    on_surface_tolerance: Positive = Field(default=0.5, description="mm")
+    expect: Literal["closed", "open", "soup"] | None = Field(
+        default=None, description="what the mesh must be; the housing must be closed unless said"
+    )
+    sagitta: NotNegative | None = Field(
+        default=None, description="chord error the mesh was exported with, mm; else estimated"
+    )
+    open_for_tools: bool = Field(
+        default=False, description="out of the way while bolts are done up, as an open bonnet is"
+    )
+    gap: bool = Field(default=True, description="false: this part is not checked for gaps at all")
+
+
+class VehicleEntry(Table):
+    """One application of the housing: the vehicle's parts round it."""
+
+    name: Name
+    place: Place = Field(
+        default=Place(), description="from the vehicle's axes to the housing's, for all its parts"
+    )
+    parts: tuple[PartEntry, ...] = Field(default=(), alias="part")
+
+
+class MateEntry(Table):
+    """Two faces that are meant to touch, with or without a gasket between them."""
+
+    name: Name
+    parts: tuple[Name, Name] = Field(description="first the part the normal points out of")
+    at: Triple = Field(description="a point on the first part's mating face")
+    normal: Direction = Field(description="out of the first part, towards the second")
+    gasket: NotNegative = Field(default=0.0, description="thickness as clamped, mm")
+    tolerance: Positive = Field(default=0.1, description="allowed departure of the faces, mm")
+    vehicle: str | None = Field(default=None, description="only in this vehicle")
+
+
+class LossEntry(Table):
+    """The largest loss of area allowed between two places of a duct."""
+
+    begin: NotNegative = Field(alias="from", description="mm along the path")
+    end: NotNegative = Field(alias="to", description="mm along the path")
+    percent: Annotated[float, Field(ge=0, le=100)]
+
+
+class DuctEntry(Table):
+    """A flow path through walls and past obstacles."""
+
+    name: Name
+    walls: tuple[Name, ...] = Field(min_length=1, description="parts that make the wall")
+    obstacles: tuple[Name, ...] = Field(default=(), description="parts that stand in the flow")
+    path: tuple[Triple, ...] = Field(min_length=2, description="points, inlet first")
+    spacing: Positive = Field(default=2.0, description="greatest distance of stations, mm")
+    least_area: Positive | None = Field(default=None, description="mm2")
+    losses: tuple[LossEntry, ...] = Field(default=(), alias="loss")
+    restriction: Annotated[float, Field(gt=0, le=100)] = Field(
+        default=3.0, description="a dip of at least this many per cent is reported"
+    )
+    allow_restrictions: bool = Field(
+        default=True, description="false: a restriction is a fail, not a remark"
+    )
+    vehicle: str | None = None
+
+
+class FastenerEntry(Table):
+    """A screw with its seat, axis, head and length."""
+
+    name: Name
+    part: Name = Field(description="the part its head sits on")
+    at: Triple = Field(description="centre of the seat under the head")
+    axis: Direction = Field(description="out of the seat, towards the tool")
+    size: Annotated[str, Field(min_length=2)] = Field(description="M4 ... M12")
+    head: str = Field(description="standard of the head, as in geomcheck's table: 'ISO 4762' ...")
+    length: Positive = Field(description="nominal length, mm")
+    washer: NotNegative = Field(default=0.0, description="thickness under the head, mm")
+    tools: tuple[Name, ...] = Field(
+        default=(), description="tools that may be used; none given: all that drive this head"
+    )
+    room: NotNegative = Field(default=0.0, description="room wanted round the tool, mm")
+    vehicle: str | None = None
+
+
+class ToolEntry(Table):
+    """A tool of the user's own, as a stack of cylinders along the fastener's axis."""
+
+    name: Name
+    drive: Literal["hexagon", "hexagon socket"] = Field(description="what it drives")
+    across_flats: Positive = Field(description="mm")
+    profile: tuple[tuple[float, float, float], ...] = Field(
+        min_length=1,
+        description="rows of from, to, diameter; mm up the axis from where the tool rests",
+    )
+
+    @model_validator(mode="after")
+    def _rising(self) -> ToolEntry:
+        last = 0.0
+        for begin, end, diameter in self.profile:
+            if not (begin >= last - 1e-9 and end > begin and diameter > 0):
+                raise ValueError("profile rows must rise along the axis with positive diameters")
+            last = end
+        return self
+
+
+class Document(Table):
+    """The whole project file."""
+
+    format: Literal[1] = Field(description="version of the file's layout")
+    name: Name
+    unit: Unit = Field(description="unit of the mesh files; STL carries none")
+    parts: tuple[PartEntry, ...] = Field(alias="part", min_length=1)
+    vehicles: tuple[VehicleEntry, ...] = Field(default=(), alias="vehicle")
+    mates: tuple[MateEntry, ...] = Field(default=(), alias="mate")
+    ducts: tuple[DuctEntry, ...] = Field(default=(), alias="duct")
+    fasteners: tuple[FastenerEntry, ...] = Field(default=(), alias="fastener")
+    tools: tuple[ToolEntry, ...] = Field(default=(), alias="tool")
+    check: dict[str, dict[str, object]] = Field(
+        default={}, description="[check.CODE] tables: the settings of each check"
+    )
