@@ -190,6 +190,9 @@ class Finding:
         The entry of the project file that asked.
     caution : str
         Safety words where the part can hurt someone.
+    about_input : bool
+        The finding judges an input (is this mesh usable?), not the design; passes of this kind
+        alone do not make a run pass.
     details : Mapping
         Further numbers, JSON types only; keys documented by the check's docstring.
     """
@@ -207,7 +210,11 @@ class Finding:
     view: Point | None = None
     entry: EntryRef | None = None
     caution: str = ""
+    about_input: bool = False
     details: Mapping[str, Any] = field(default_factory=dict)
+
+
+_WORST_FIRST = (2, 1, 4, 3, 0)
 
 
 def exit_code(findings: tuple[Finding, ...] | list[Finding]) -> int:
@@ -223,7 +230,8 @@ def exit_code(findings: tuple[Finding, ...] | list[Finding]) -> int:
         return 1
     if Verdict.UNDECIDED in verdicts:
         return 4
-    if not verdicts & {Verdict.PASS, Verdict.WAIVED}:
+    good = (Verdict.PASS, Verdict.WAIVED)
+    if not any(f.verdict in good and not f.about_input for f in findings):
         return 3
     return 0
 
@@ -257,5 +265,13 @@ class Result:
 
     @property
     def exit_code(self) -> int:
-        """Exit code of the run; see :func:`exit_code`."""
-        return exit_code(self.findings)
+        """Exit code of the run: the worst of its vehicles', by :func:`exit_code`.
+
+        Each vehicle is judged alone, so that one of which nothing was asked is not hidden
+        behind the passes of another.
+        """
+        codes = {
+            exit_code([finding for finding in self.findings if finding.vehicle == vehicle])
+            for vehicle in self.vehicles
+        }
+        return next((code for code in _WORST_FIRST if code in codes), 3)

@@ -1,0 +1,224 @@
+"""The command line: arguments, progress, reports, exit code.
+
+Imports are inside the commands: ``geomcheck --help`` must not pay for meshes and compilers.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from geomcheck import __version__
+from geomcheck.errors import GeomcheckError, InputError
+
+if TYPE_CHECKING:
+    from geomcheck.gate import Progress, Run
+
+_EXIT_CODES = """\b
+Exit codes:
+  0  every question was decided and passed (or validly waived)
+  1  something failed
+  2  the project file or another input is wrong
+  3  nothing was checked
+  4  something could not be decided
+"""
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]}, epilog=_EXIT_CODES)
+@click.version_option(__version__, prog_name="geomcheck")
+def cli() -> None:
+    """Check a casting against every vehicle it must fit, from the STL files.
+
+    Does it fit (gaps and overlaps), does it breathe (duct areas), can it be put on (tool
+    access): answered in numbers before anything is printed or tooled.
+    """
+
+
+@cli.command(epilog=_EXIT_CODES)
+@click.argument("project", type=click.Path(path_type=Path))
+@click.option("--vehicle", "vehicles", multiple=True, help="Only this vehicle (repeatable).")
+@click.option("--only", multiple=True, metavar="CODE", help="Only this check (repeatable).")
+@click.option("--html", type=click.Path(path_type=Path), help="Write one page with pictures.")
+@click.option("--json", "json_file", metavar="FILE", help="Write JSON; - for standard output.")
+@click.option("--junit", type=click.Path(path_type=Path), help="Write JUnit XML.")
+@click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
+@click.option("--all", "show_all", is_flag=True, help="Show every finding in full, passes too.")
+def check(
+    project: Path,
+    vehicles: tuple[str, ...],
+    only: tuple[str, ...],
+    html: Path | None,
+    json_file: str | None,
+    junit: Path | None,
+    no_pictures: bool,
+    show_all: bool,
+) -> None:
+    """Answer every question the project file PROJECT asks."""
+    from geomcheck import gate
+    from geomcheck.project.load import load
+
+    with _progress() as tell:
+        run = gate.run(load(project), vehicles=vehicles, only=only, progress=tell)
+        _write_files(run, html, json_file, junit, not no_pictures, tell)
+    if json_file != "-":
+        from geomcheck.reports.terminal import show
+
+        show(run.result, sys.stdout, show_all=show_all)
+        for path in (html, json_file, junit):
+            if path is not None:
+                click.echo(f"wrote {path}")
+    sys.exit(run.result.exit_code)
+
+
+def _write_files(
+    run: Run,
+    html: Path | None,
+    json_file: str | None,
+    junit: Path | None,
+    pictures: bool,
+    tell: Progress,
+) -> None:
+    from geomcheck.reports.files import write_text
+
+    if json_file is not None:
+        from geomcheck.reports.json import to_json
+
+        text = to_json(run.result)
+        if json_file == "-":
+            sys.stdout.write(text)
+        else:
+            write_text(Path(json_file), text)
+    if junit is not None:
+        from geomcheck.reports.junit import to_junit
+
+        write_text(junit, to_junit(run.result))
+    if html is not None:
+        from geomcheck import gate
+        from geomcheck.reports.html import write_html
+
+        tell("drawing the page", 0, 1)
+        write_html(
+            run.result,
+            run.assemblies,
+            html,
+            explanations=gate.explanations(),
+            pictures=pictures,
+        )
+        tell("drawing the page", 1, 1)
+
+
+@cli.command()
+@click.argument("code", required=False)
+def explain(code: str | None) -> None:
+    """Tell what a check asks, why, and what to do about a finding; without CODE, list them."""
+    from geomcheck import gate
+
+    found = gate.discover()
+    if code is None:
+        width = max(len(name) for name in found)
+        for name, module in found.items():
+            click.echo(f"{name:<{width}}  {module.TITLE}")
+        return
+    if code not in found:
+        raise InputError(f"there is no check {code!r}", remedy=f"known checks: {', '.join(found)}")
+    click.echo(f"{code}: {found[code].TITLE}\n")
+    click.echo(gate.explanations()[code])
+
+
+@cli.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--unit", type=click.Choice(["mm", "cm", "m", "in"]), help="Unit of the file.")
+def look(file: Path, unit: str | None) -> None:
+    """Tell what a mesh FILE is: size, class, defects, and whether its unit looks wrong.
+
+    Exit code 0 if the file could be read, 2 if not.
+    """
+    from geomcheck.mesh.look import look as look_at
+    from geomcheck.project.entries import MILLIMETRES
+
+    for line in look_at(file, MILLIMETRES[unit] if unit else None).lines():
+        click.echo(line)
+
+
+@cli.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--output", "-o", type=click.Path(path_type=Path), help="Default: project.toml.")
+@click.option("--force", is_flag=True, help="Overwrite an existing project file.")
+def new(folder: Path, output: Path | None, force: bool) -> None:
+    """Write a commented project file for the meshes in FOLDER.
+
+    What the meshes cannot tell (unit, classes, requirements) is left as "?" for you to fill in;
+    'geomcheck check' refuses the file until it is.
+    """
+    from geomcheck.project.new import write_project
+
+    path = write_project(folder, output, force=force)
+    click.echo(f"wrote {path}")
+    click.echo(f'fill in every "?", then run: geomcheck check {path}')
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """A progress bar on standard error if someone is looking at it, else nothing."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        yield lambda _what, _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:3.0f} %"),
+    )
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("starting", total=1)
+        yield lambda what, done, total: bar.update(
+            task, description=what, completed=done, total=max(total, 1)
+        )
+
+
+def main() -> None:
+    """Entry point; turns every error into one message and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a sign gets a question mark, not a traceback.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        cli.main(standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("geomcheck: stopped", err=True)
+        sys.exit(130)
+    except GeomcheckError as error:
+        click.echo(f"geomcheck: {error.text}", err=True)
+        sys.exit(2)
+    except BrokenPipeError:
+        # The reader of our output went away, as 'head' does; the verdict is then unknown to it.
+        sys.stderr.close()
+        sys.exit(2)
+    except MemoryError:
+        click.echo("geomcheck: out of memory; check fewer vehicles at once", err=True)
+        sys.exit(2)
+    except Exception as error:
+        if os.environ.get("GEOMCHECK_TRACEBACK"):
+            raise
+        click.echo(
+            f"geomcheck: internal fault: {type(error).__name__}: {error}. This is a defect of "
+            "geomcheck, not of your parts; set GEOMCHECK_TRACEBACK=1 to see where.",
+            err=True,
+        )
+        sys.exit(2)
+
+
+if __name__ == "__main__":
+    main()

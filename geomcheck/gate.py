@@ -1,0 +1,184 @@
+"""Ask every question of every vehicle and gather the answers; never prints.
+
+The gate knows no check by name: each file in ``geomcheck.checks`` is one. A check that cannot
+answer raises ``CannotDecide`` and becomes an undecided finding, so that the other questions are
+still answered; a wrong entry raises ``InputError`` and stops the run.
+"""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import pkgutil
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Protocol, cast
+
+from geomcheck import __version__, checks
+from geomcheck.errors import CannotDecide, ProjectError
+from geomcheck.finding import SEVERITY, Finding, PartSummary, Result, Verdict
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.entries import Table
+from geomcheck.project.load import Project
+
+#: Called with what is being done, and how many of how many steps are finished.
+Progress = Callable[[str, int, int], None]
+
+
+class Check(Protocol):
+    """What a module in ``geomcheck.checks`` offers."""
+
+    CODE: str
+    TITLE: str
+    Settings: type[Table]
+
+    def run(self, assembly: Assembly, settings: Table) -> Iterator[Finding]:
+        """Yield a finding for every question the check asks of the assembly."""
+        ...
+
+
+def discover() -> dict[str, Check]:
+    """All checks by code, in the order of their codes."""
+    found: dict[str, Check] = {}
+    for info in pkgutil.iter_modules(checks.__path__):
+        module = importlib.import_module(f"{checks.__name__}.{info.name}")
+        if hasattr(module, "CODE"):
+            check = cast(Check, module)
+            found[check.CODE] = check
+    return dict(sorted(found.items()))
+
+
+def explanations() -> dict[str, str]:
+    """What, why and remedy of each check, from its module's docstring."""
+    return {code: inspect.getdoc(check) or "" for code, check in discover().items()}
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A result, with the assemblies that pictures need."""
+
+    result: Result
+    assemblies: Mapping[str, Assembly]
+
+
+def run(
+    project: Project,
+    *,
+    vehicles: Iterable[str] = (),
+    only: Iterable[str] = (),
+    progress: Progress | None = None,
+) -> Run:
+    """Run the checks of a project.
+
+    Parameters
+    ----------
+    project : Project
+    vehicles : iterable of str
+        Only these vehicles; all if empty.
+    only : iterable of str
+        Only these check codes; all if empty. The soundness of the meshes is always judged,
+        since every other answer rests on it.
+    progress : callable, optional
+        Told what is being done.
+
+    Raises
+    ------
+    InputError
+        A mesh or an entry of the project file cannot be used.
+    """
+    tell = progress or (lambda _what, _done, _total: None)
+    found = discover()
+    chosen = _choose(project, found, tuple(only))
+    names = _choose_vehicles(project, tuple(vehicles))
+    settings = {code: project.settings(code, found[code].Settings) for code in chosen}
+    steps = len(names) * len(chosen)
+    done = 0
+    findings: list[Finding] = []
+    assemblies: dict[str, Assembly] = {}
+    tell("reading parts", 0, steps)
+    for assembly in project.assemble(names):
+        assemblies[assembly.vehicle] = assembly
+        for code in chosen:
+            tell(f"{assembly.vehicle}: {found[code].TITLE}", done, steps)
+            findings.extend(_ask(found[code], assembly, settings[code]))
+            done += 1
+    tell("done", steps, steps)
+    result = Result(
+        project=project.document.name,
+        file=project.file.name,
+        version=__version__,
+        vehicles=names,
+        parts={name: _summaries(assembly) for name, assembly in assemblies.items()},
+        findings=tuple(sorted(findings, key=_rank)),
+    )
+    return Run(result, assemblies)
+
+
+def _ask(check: Check, assembly: Assembly, settings: Table) -> Iterator[Finding]:
+    try:
+        yield from check.run(assembly, settings)
+    except CannotDecide as error:
+        yield Finding(
+            code=check.CODE,
+            verdict=Verdict.UNDECIDED,
+            vehicle=assembly.vehicle,
+            subject=error.where or check.TITLE,
+            parts=(),
+            message=f"{error.what[:1].upper()}{error.what[1:]}.",
+            remedy=error.remedy,
+        )
+
+
+def _choose(project: Project, found: dict[str, Check], only: tuple[str, ...]) -> list[str]:
+    for code in project.document.check:
+        if code not in found:
+            ref = project.lines.entry(("check", code))
+            raise ProjectError(
+                f"there is no check {code!r}",
+                remedy=f"known checks: {', '.join(found)}",
+                file=project.file,
+                line=ref.line,
+                entry=ref.entry,
+            )
+    for code in only:
+        if code not in found:
+            raise ProjectError(
+                f"there is no check {code!r}", remedy=f"known checks: {', '.join(found)}"
+            )
+    return [code for code in found if not only or code in only or code == "part-sound"]
+
+
+def _choose_vehicles(project: Project, vehicles: tuple[str, ...]) -> tuple[str, ...]:
+    for name in vehicles:
+        if name not in project.vehicles:
+            raise ProjectError(
+                f"there is no vehicle {name!r}",
+                remedy=f"known vehicles: {', '.join(project.vehicles)}",
+                file=project.file,
+            )
+    return tuple(name for name in project.vehicles if not vehicles or name in vehicles)
+
+
+def _rank(finding: Finding) -> tuple[int, str, str, str, str]:
+    return (
+        SEVERITY.index(finding.verdict),
+        finding.vehicle,
+        finding.code,
+        finding.subject,
+        finding.message,
+    )
+
+
+def _summaries(assembly: Assembly) -> tuple[PartSummary, ...]:
+    return tuple(
+        PartSummary(
+            name=part.name,
+            file=part.file.name,
+            role=part.role,
+            kind=part.kind,
+            mesh=part.soundness.kind,
+            triangles=len(part.faces),
+            size=tuple(float(x) for x in part.bounds[1] - part.bounds[0]),  # type: ignore[arg-type]
+        )
+        for part in assembly.parts.values()
+    )

@@ -1,0 +1,123 @@
+"""Names in the project file: each given once, each reference known."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+from geomcheck.errors import ProjectError
+from geomcheck.project.entries import Document
+from geomcheck.project.lines import Key, LineMap
+
+
+def check_names(document: Document, lines: LineMap) -> None:
+    """Refuse repeated names, unknown references and a project without exactly one housing.
+
+    Raises
+    ------
+    ProjectError
+        Names the line of the offending entry.
+    """
+    _once(lines, "vehicle", [vehicle.name for vehicle in document.vehicles])
+    _once(lines, "duct", [duct.name for duct in document.ducts])
+    _once(lines, "mate", [mate.name for mate in document.mates])
+    _once(lines, "fastener", [fastener.name for fastener in document.fasteners])
+    _once(lines, "tool", [tool.name for tool in document.tools])
+    _check_roles(document, lines)
+    common = [part.name for part in document.parts]
+    _once(lines, "part", common)
+    by_vehicle = {
+        vehicle.name: common + [part.name for part in vehicle.parts]
+        for vehicle in document.vehicles
+    }
+    for number, vehicle in enumerate(document.vehicles):
+        seen = set(common)
+        for position, part in enumerate(vehicle.parts):
+            if part.name in seen:
+                key = ("vehicle", number, "part", position, "name")
+                _refuse(
+                    lines,
+                    key,
+                    f"a second part is named {part.name!r} in this vehicle",
+                    "give every part of a vehicle a name of its own",
+                )
+            seen.add(part.name)
+    names = list(by_vehicle)
+
+    def known(vehicle: str | None) -> list[str]:
+        # An entry for all vehicles may only name parts that every vehicle has: otherwise the
+        # question would silently not be asked in some of them.
+        if vehicle is not None:
+            return by_vehicle.get(vehicle, common)
+        return [
+            n
+            for n in (by_vehicle[names[0]] if names else common)
+            if all(n in parts for parts in by_vehicle.values())
+        ]
+
+    for list_name, entries in (
+        ("mate", document.mates),
+        ("duct", document.ducts),
+        ("fastener", document.fasteners),
+    ):
+        for number, entry in enumerate(entries):
+            if entry.vehicle is not None:
+                _known(lines, (list_name, number, "vehicle"), "vehicle", entry.vehicle, names)
+    for number, mate in enumerate(document.mates):
+        for position, name in enumerate(mate.parts):
+            _known(lines, ("mate", number, "parts", position), "part", name, known(mate.vehicle))
+    for number, duct in enumerate(document.ducts):
+        for field in ("walls", "obstacles"):
+            for position, name in enumerate(getattr(duct, field)):
+                _known(lines, ("duct", number, field, position), "part", name, known(duct.vehicle))
+    for number, fastener in enumerate(document.fasteners):
+        _known(lines, ("fastener", number, "part"), "part", fastener.part, known(fastener.vehicle))
+
+
+def _check_roles(document: Document, lines: LineMap) -> None:
+    housings = [n for n, part in enumerate(document.parts) if part.role == "housing"]
+    if len(housings) != 1:
+        key: Key = ("part", housings[1]) if len(housings) > 1 else ("part", 0)
+        _refuse(
+            lines,
+            key,
+            f"{len(housings)} parts have the role 'housing'; there must be one",
+            'set role = "housing" on the casting, role = "carried" on what goes with it',
+        )
+    for number, vehicle in enumerate(document.vehicles):
+        for position, part in enumerate(vehicle.parts):
+            if part.role == "housing":
+                key = ("vehicle", number, "part", position, "role")
+                _refuse(
+                    lines,
+                    key,
+                    "a vehicle's part cannot be the housing",
+                    "list the housing once, in a [[part]] table outside the vehicles",
+                )
+
+
+def _once(lines: LineMap, list_name: str, names: Iterable[str]) -> None:
+    seen: set[str] = set()
+    for number, name in enumerate(names):
+        if name in seen:
+            _refuse(
+                lines,
+                (list_name, number, "name"),
+                f"a second {list_name} is named {name!r}",
+                "names must differ",
+            )
+        seen.add(name)
+
+
+def _known(lines: LineMap, key: Key, what: str, name: str, names: list[str]) -> None:
+    if name not in names:
+        close = difflib.get_close_matches(name, names, 1)
+        hint = f"did you mean {close[0]!r}?" if close else f"known: {', '.join(names) or 'none'}"
+        if what == "part":
+            hint += '; for a part that only one vehicle has, add vehicle = "..." to this entry'
+        _refuse(lines, key, f"there is no {what} named {name!r}", hint)
+
+
+def _refuse(lines: LineMap, key: Key, what: str, remedy: str) -> None:
+    ref = lines.entry(key)
+    raise ProjectError(what, remedy=remedy, file=lines.file, line=ref.line, entry=ref.entry)

@@ -1,0 +1,171 @@
+"""Write a first project file from a folder of meshes.
+
+What a mesh can tell (its size) is filled in; what it cannot (unit, class, requirements) is left
+as "?", which ``geomcheck check`` refuses: nothing is guessed.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from geomcheck import standards
+from geomcheck.errors import InputError, MeshFileError
+from geomcheck.mesh.read import SUFFIXES, read_mesh
+
+_HEAD = """\
+# geomcheck project file. Fill in every "?", then run:  geomcheck check {name}
+# Lengths are mm, angles degrees, points in the axes of the housing's mesh.
+
+format = 1
+name = {title}
+unit = "?"            # unit of the mesh files: "mm", "cm", "m" or "in". STL carries none.
+                      # A part can state its own:  unit = "in"
+
+# One part must have role = "housing"; what is fitted to it and goes into every vehicle with it
+# (rotors, throttle body, valve) is role = "carried".
+"""
+
+_VEHICLE = """\
+
+# The parts round the housing, one [[vehicle]] for each application. A vehicle modelled in other
+# axes than the housing is moved into them:
+#   place = {{ turn = [{{ axis = [0, 0, 1], angle = 90 }}], move = [0, 0, 0] }}
+[[vehicle]]
+name = "first vehicle"
+"""
+
+_TAIL_HEAD = """
+# Gap required to each class of neighbour, mm. Starting values with their source; they are not
+# rules: decide your own, and local codes and the makers' figures come first.
+[check.fit-gap.required]
+"""
+
+_TAIL = """
+# Faces that are meant to touch:
+# [[mate]]
+# name = "manifold joint"
+# parts = ["housing", "manifold"]
+# at = [0, 0, 0]          # a point on the housing's face
+# normal = [0, 0, -1]     # out of the housing, towards the other part
+# gasket = 1.5
+
+# A flow path, with the parts that make its wall and those that stand in it:
+# [[duct]]
+# name = "inlet"
+# walls = ["housing"]
+# obstacles = []
+# path = [[0, 0, 0], [0, 0, 50], [0, 20, 90]]
+# least_area = 3000       # mm2
+
+# A screw: the centre of its seat, the axis towards the tool, size, head and length:
+# [[fastener]]
+# name = "B1"
+# part = "housing"
+# at = [0, 0, 0]
+# axis = [0, 0, 1]
+# size = "M8"
+# head = "ISO 4762"
+# length = 35
+"""
+
+
+def write_project(folder: Path, output: Path | None, *, force: bool) -> Path:
+    """Write a commented project file for the meshes in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Searched with its sub-folders.
+    output : Path or None
+        The file to write; ``project.toml`` in the folder by default.
+    force : bool
+        Overwrite an existing file.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    InputError
+        No folder, no meshes in it, or the file exists.
+    """
+    if not folder.is_dir():
+        raise InputError("this is not a folder", where=str(folder), remedy="give one with meshes")
+    target = output or folder / "project.toml"
+    if target.exists() and not force:
+        raise InputError("the file exists", where=str(target), remedy="add --force to overwrite it")
+    files = sorted(path for path in folder.rglob("*") if path.suffix.lower() in SUFFIXES)
+    if not files:
+        raise InputError(
+            "there are no mesh files in this folder",
+            where=str(folder),
+            remedy=f"geomcheck reads {', '.join(sorted(SUFFIXES))}",
+        )
+    _write(target, _text(files, folder, target))
+    return target
+
+
+def _write(target: Path, text: str) -> None:
+    temporary = target.with_name(f".{target.name}.part")
+    try:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+        temporary.replace(target)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise InputError(f"cannot be written: {error.strerror}", where=str(target)) from error
+
+
+def _text(files: list[Path], folder: Path, target: Path) -> str:
+    names = _names(files, folder)
+    housings = [file for file in files if "housing" in file.stem.lower()]
+    housing = housings[0] if len(housings) == 1 else None
+    title = target.resolve().parent.name or "project"
+    lines = [_HEAD.format(name=target.name, title=_quoted(title))]
+    if housing is None:
+        lines.append("# Which file is the housing? Move its entry here, as [[part]].\n")
+    else:
+        lines.append(_part("[[part]]", names[housing], housing, target, 'role = "housing"'))
+    lines.append(_VEHICLE.format())
+    for file in files:
+        if file is not housing:
+            rest = 'class = "?"'
+            lines.append(_part("[[vehicle.part]]", names[file], file, target, rest))
+    lines.append(_TAIL_HEAD)
+    for kind, gap, source, status in standards.starting_gaps():
+        lines.append(f"{_quoted(kind)} = {gap:g}    # {source} ({status})\n")
+    lines.append(_TAIL)
+    return "".join(lines)
+
+
+def _part(header: str, name: str, file: Path, target: Path, rest: str) -> str:
+    relative = Path(os.path.relpath(file, target.resolve().parent)).as_posix()
+    return f"\n{header}\nname = {_quoted(name)}\nfile = {_quoted(relative)}\n{rest}\n{_size(file)}"
+
+
+def _size(file: Path) -> str:
+    """The size line; an unreadable mesh gets a comment that says why."""
+    try:
+        mesh = read_mesh(file, 1.0)
+    except MeshFileError as error:
+        return f"# CANNOT BE READ: {error.what}\n"
+    size = ", ".join(f"{x:.3f}" for x in mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0))
+    return f"# size = [{size}]    # as read; once the unit is known, state it in mm\n"
+
+
+def _names(files: list[Path], folder: Path) -> dict[Path, str]:
+    """A name for each file: its stem, or its path in the folder where stems repeat."""
+    stems = [file.stem for file in files]
+    return {
+        file: file.stem if stems.count(file.stem) == 1 else file.relative_to(folder).as_posix()
+        for file in files
+    }
+
+
+def _quoted(text: str) -> str:
+    """A TOML basic string (TOML 1.0: backslash, quotation mark and controls are escaped)."""
+    table = {ord("\\"): "\\\\", ord('"'): '\\"'}
+    table |= {code: f"\\u{code:04x}" for code in (*range(32), 127)}
+    return f'"{text.translate(table)}"'

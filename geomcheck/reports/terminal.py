@@ -1,0 +1,142 @@
+"""The result as text for a person at a terminal.
+
+What needs doing comes first and in full; passes are one line each. On a terminal the text is
+wrapped and coloured (``NO_COLOR`` is honoured); piped output is plain lines, never cropped.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TextIO
+
+from geomcheck.finding import EntryRef, Finding, Result, Verdict
+from geomcheck.reports.words import (
+    exit_meaning,
+    format_quantity,
+    format_requirement,
+    sentence_of_counts,
+    verdict_symbol,
+    verdict_word,
+)
+
+_STYLE = {
+    Verdict.PASS: "cyan",
+    Verdict.FAIL: "bold yellow",
+    Verdict.UNDECIDED: "bold magenta",
+    Verdict.WAIVED: "blue",
+    Verdict.ERROR: "bold reverse",
+    Verdict.NOT_APPLICABLE: "dim",
+}
+_OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
+_WORD_WIDTH = max(len(verdict_word(verdict)) for verdict in Verdict)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line: its text, how far it is indented, and how it looks on a terminal."""
+
+    text: str
+    indent: int = 0
+    style: str = ""
+
+
+def show(result: Result, stream: TextIO, *, show_all: bool = False) -> None:
+    """Print the result to ``stream``: wrapped and coloured on a terminal, else plain.
+
+    Parameters
+    ----------
+    result : Result
+    stream : text stream
+    show_all : bool
+        Show passes and remarks in full, too.
+    """
+    ascii_only = not _can_show(stream, "".join(verdict_symbol(v) for v in Verdict) + "\u00b2")
+    lines = report_lines(result, show_all=show_all, ascii_only=ascii_only)
+    if not stream.isatty() or os.environ.get("TERM") == "dumb":
+        for line in lines:
+            stream.write((" " * line.indent + line.text).rstrip() + "\n")
+        return
+    from rich.console import Console
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console = Console(file=stream, highlight=False)
+    for line in lines:
+        console.print(Padding(Text(line.text, style=line.style), (0, 0, 0, line.indent)))
+
+
+def report_lines(
+    result: Result, *, show_all: bool = False, ascii_only: bool = False
+) -> Iterator[Line]:
+    """The report, line by line."""
+    yield Line(f"{result.project} ({result.file}, geomcheck {result.version})", style="bold")
+    for vehicle in result.vehicles:
+        mine = [finding for finding in result.findings if finding.vehicle == vehicle]
+        yield Line("")
+        yield Line(f"{vehicle}: {sentence_of_counts(mine)}", style="bold")
+        yield from _vehicle(mine, show_all, ascii_only)
+    yield Line("")
+    yield Line(
+        f"{sentence_of_counts(result.findings)} Exit code {result.exit_code}: "
+        f"{exit_meaning(result.exit_code)}.",
+        style="bold",
+    )
+
+
+def _vehicle(findings: list[Finding], show_all: bool, ascii_only: bool) -> Iterator[Line]:
+    full = [finding for finding in findings if show_all or finding.verdict in _OPEN]
+    brief = [finding for finding in findings if finding not in full]
+    for finding in full:
+        yield Line("")
+        yield _headline(finding, ascii_only, 0)
+        yield from _body(finding)
+    if not brief:
+        return
+    yield Line("")
+    width = max(len(finding.subject) for finding in brief)
+    for finding in brief:
+        yield _headline(finding, ascii_only, width)
+
+
+def _headline(finding: Finding, ascii_only: bool, width: int) -> Line:
+    symbol = verdict_symbol(finding.verdict, ascii_only=ascii_only)
+    text = f"{symbol} {verdict_word(finding.verdict):<{_WORD_WIDTH if width else 0}}  "
+    text += (
+        f"{finding.code:<15}  {finding.subject:<{width}}"
+        if width
+        else (f"{finding.code}  {finding.subject}")
+    )
+    if finding.quantity is not None:
+        measured = format_quantity(finding.quantity, finding.requirement, ascii_only=ascii_only)
+        text += f"  {finding.quantity.name} {measured}"
+        if finding.requirement is not None:
+            required = format_requirement(finding.requirement, ascii_only=ascii_only)
+            text += f", required {required}"
+    elif width:
+        text += f"  {finding.message}"
+    return Line(text.rstrip(), 2, _STYLE[finding.verdict])
+
+
+def _body(finding: Finding) -> Iterator[Line]:
+    yield Line(finding.message, 6)
+    if finding.remedy:
+        yield Line(f"Do: {finding.remedy}", 6)
+    if finding.caution:
+        yield Line(f"Caution: {finding.caution}", 6, "italic")
+    if finding.entry is not None:
+        yield Line(f"asked in {_place(finding.entry)}", 6, "dim")
+
+
+def _place(entry: EntryRef) -> str:
+    line = f", line {entry.line}" if entry.line is not None else ""
+    return f"{entry.file}{line}: {entry.entry}"
+
+
+def _can_show(stream: TextIO, text: str) -> bool:
+    try:
+        text.encode(stream.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
