@@ -1,6 +1,1 @@
-"""The project file, read and understood."""
-
-from geomcheck.project.assembly import Assembly
-from geomcheck.project.load import Project, load
-
-__all__ = ["Assembly", "Project", "load"]
+"""The project file, read and understood: entries, names, lines, and the assembly of a vehicle."""

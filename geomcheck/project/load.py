@@ -223,8 +223,9 @@ def validate(kind: type[Settings], raw: Any, lines: LineMap, base: Key) -> Setti
         first = faults[0]
         key: Key = (*base, *_toml_key(first["loc"]))
         what, remedy = _explain(first, kind)
-        if len(faults) > 1:
-            what += f" (and {len(faults) - 1} more faults in this file)"
+        more = len(faults) - 1
+        if more:
+            what += f" (and {more} more fault{'s' if more > 1 else ''} in this file)"
         ref = lines.entry(key)
         raise ProjectError(
             what, remedy=remedy, file=lines.file, line=ref.line, entry=ref.entry
