@@ -36,9 +36,13 @@ class LineMap:
     def line(self, key: Key) -> int | None:
         """1-based line of the entry, or of the nearest enclosing one; None if unknown."""
         for length in range(len(key), 0, -1):
-            line = self._lines.get(key[:length])
-            if line is not None:
-                return line
+            here = key[:length]
+            if here in self._lines:
+                return self._lines[here]
+            # A table that only exists through its children has the line of the first of them.
+            under = [line for known, line in self._lines.items() if known[:length] == here]
+            if under:
+                return min(under)
         return None
 
     def entry(self, key: Key) -> EntryRef:

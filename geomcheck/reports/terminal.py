@@ -7,8 +7,9 @@ wrapped and coloured (``NO_COLOR`` is honoured); piped output is plain lines, ne
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TextIO
 
 from geomcheck.finding import EntryRef, Finding, Result, Verdict
@@ -29,6 +30,8 @@ _STYLE = {
     Verdict.ERROR: "bold reverse",
     Verdict.NOT_APPLICABLE: "dim",
 }
+# Names come from users' files; control characters in them could rewrite the screen.
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
 _WORD_WIDTH = max(len(verdict_word(verdict)) for verdict in Verdict)
 
@@ -53,7 +56,10 @@ def show(result: Result, stream: TextIO, *, show_all: bool = False) -> None:
         Show passes and remarks in full, too.
     """
     ascii_only = not _can_show(stream, "".join(verdict_symbol(v) for v in Verdict) + "\u00b2")
-    lines = report_lines(result, show_all=show_all, ascii_only=ascii_only)
+    lines = [
+        replace(line, text=_CONTROL.sub("?", line.text))
+        for line in report_lines(result, show_all=show_all, ascii_only=ascii_only)
+    ]
     if not stream.isatty() or os.environ.get("TERM") == "dumb":
         for line in lines:
             stream.write((" " * line.indent + line.text).rstrip() + "\n")
