@@ -59,8 +59,8 @@ class Part:
 
     @property
     def closed(self) -> bool:
-        """Whether inside and outside are defined."""
-        return self.soundness.kind == "closed"
+        """Whether inside and outside are defined: closed, and no body facing inwards."""
+        return self.soundness.solid
 
     @cached_property
     def triangles(self) -> FloatArray:
