@@ -7,7 +7,6 @@ import pytest
 
 from geomcheck.reports.terminal import report_lines, show
 
-
 #: Set a foreground or background colour (ECMA-48, SGR 30-37, 40-47, 90-97).
 COLOUR = re.compile(r"\x1b\[(\d+;)*(3[0-8]|4[0-8]|9[0-7])(;\d+)*m")
 
