@@ -1,0 +1,147 @@
+"""PLY and 3MF through trimesh, with its errors told as ours and its losses found."""
+
+from __future__ import annotations
+
+import io
+import re
+import struct
+import warnings
+import zipfile
+import zlib
+from pathlib import Path
+from typing import Any, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geomcheck.errors import MeshFileError
+
+FloatArray: TypeAlias = NDArray[np.float64]
+IntArray: TypeAlias = NDArray[np.int64]
+
+#: What readers of damaged files are known to raise; a warning counts as damage too.
+_DAMAGE = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    EOFError,
+    ImportError,
+    LookupError,
+    MemoryError,
+    OSError,
+    RuntimeError,
+    StopIteration,
+    SyntaxError,
+    TypeError,
+    ValueError,
+    Warning,
+    struct.error,
+    zipfile.BadZipFile,
+    zlib.error,
+)
+
+#: Millimetres in each unit a 3MF may state (3MF core specification, ST_Unit).
+UNITS_3MF = {
+    "micron": 0.001,
+    "millimeter": 1.0,
+    "millimeters": 1.0,  # what trimesh puts where the file states none
+    "centimeter": 10.0,
+    "inch": 25.4,
+    "foot": 304.8,
+    "meter": 1000.0,
+}
+
+
+def read_ply(file: Path, content: bytes) -> tuple[FloatArray, IntArray]:
+    """Vertices (n, 3) and triangles (m, 3) of a PLY file.
+
+    Raises
+    ------
+    MeshFileError
+        Damaged, or read with fewer vertices or faces than its header states.
+    """
+    header = content[:65536]
+    scene = _load(file, content, "ply")
+    points, faces, _ = _join(file, scene)
+    for name, found in (("vertex", len(points)), ("face", len(faces))):
+        stated = re.search(rb"element\s+" + name.encode() + rb"\s+(\d+)", header)
+        if stated is None or found < int(stated.group(1)):
+            count = int(stated.group(1)) if stated else "no"
+            raise MeshFileError(
+                f"the header states {count} x {name} but {found} were read",
+                file=file,
+                remedy="The file is cut off or damaged; export it again, best as binary STL",
+            )
+    return points, faces
+
+
+def read_3mf(file: Path, content: bytes) -> tuple[FloatArray, IntArray, float, list[str]]:
+    """Vertices (in the file's unit), triangles, mm in its unit, and notes, of a 3MF file.
+
+    Objects are placed as the file's build list says.
+
+    Raises
+    ------
+    MeshFileError
+        Damaged, or of an unknown unit.
+    """
+    scene = _load(file, content, "3mf")
+    points, faces, left_out = _join(file, scene)
+    stated = {str(mesh.metadata.get("units", "")) for mesh in scene.geometry.values()}
+    unit = stated.pop() if len(stated) == 1 else ""
+    if unit not in UNITS_3MF:
+        raise MeshFileError(
+            f'the 3MF states the unknown unit "{unit}"', file=file, remedy="Export it again"
+        )
+    notes = []
+    if left_out:
+        notes.append(f"not in the file's build list, so left out: {', '.join(left_out)}")
+    return points, faces, UNITS_3MF[unit], notes
+
+
+def _load(file: Path, content: bytes, kind: str) -> Any:
+    import trimesh
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            loaded = trimesh.load(io.BytesIO(content), file_type=kind, process=False, force="scene")
+    except _DAMAGE as error:
+        reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
+        raise MeshFileError(
+            f"the {kind.upper()} file cannot be read ({reason})",
+            file=file,
+            remedy="It is cut off or damaged; export it again, best as binary STL",
+        ) from error
+    return loaded
+
+
+def _join(file: Path, scene: Any) -> tuple[FloatArray, IntArray, list[str]]:
+    """All placed geometry as one mesh, and the names of what is not placed."""
+    points: list[FloatArray] = []
+    faces: list[IntArray] = []
+    total = 0
+    used = set()
+    for node in scene.graph.nodes_geometry:
+        matrix, name = scene.graph[node]
+        mesh = scene.geometry[name]
+        used.add(name)
+        corners = np.asarray(getattr(mesh, "faces", np.empty((0, 3))), dtype=np.int64)
+        vertices = np.asarray(mesh.vertices, dtype=np.float64)
+        if corners.size and (corners.min() < 0 or corners.max() >= len(vertices)):
+            bad = int(np.flatnonzero(((corners < 0) | (corners >= len(vertices))).any(axis=1))[0])
+            raise MeshFileError(
+                f"a corner names a vertex that is not there (of {len(vertices)})",
+                file=file,
+                triangle=bad,
+                remedy="The file is damaged; export it again",
+            )
+        if not np.array_equal(matrix, np.eye(4)):
+            vertices = vertices @ matrix[:3, :3].T + matrix[:3, 3]
+        points.append(vertices.reshape(-1, 3))
+        faces.append(corners.reshape(-1, 3) + total)
+        total += len(vertices)
+    left_out = sorted(str(name) for name in set(scene.geometry) - used)
+    if not points:
+        return np.empty((0, 3)), np.empty((0, 3), dtype=np.int64), left_out
+    return np.concatenate(points), np.concatenate(faces), left_out
