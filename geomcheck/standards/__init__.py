@@ -1,0 +1,218 @@
+"""Tables of screws, holes and hand tools, and their reader.
+
+The tables are CSV files beside this module. Every row has a ``status`` (confirmed, computed, from
+memory) and a ``source`` column; both come with every row read, so that a finding can say what its
+figures rest on. Lengths are mm. Nothing here is a standard's text: only values.
+"""
+
+from __future__ import annotations
+
+import csv
+from functools import cache
+from importlib import resources
+from typing import Any, Literal, get_type_hints
+
+from geomcheck.errors import InputError
+from geomcheck.standards.rows import (
+    BitSocket,
+    Clearance,
+    Drive,
+    Extension,
+    HexKey,
+    Ratchet,
+    Screw,
+    Socket,
+    StartingGap,
+    Thread,
+    Washer,
+)
+
+__all__ = [
+    "TABLES",
+    "BitSocket",
+    "Clearance",
+    "Drive",
+    "Extension",
+    "HexKey",
+    "Ratchet",
+    "Screw",
+    "Socket",
+    "StartingGap",
+    "Thread",
+    "Washer",
+    "bit_sockets",
+    "clearance_hole",
+    "extensions",
+    "heads",
+    "hex_keys",
+    "ratchets",
+    "screw",
+    "screws",
+    "sizes",
+    "sockets",
+    "starting_gaps",
+    "table",
+    "threads",
+    "washers",
+]
+
+Fit = Literal["fine", "medium", "coarse"]
+
+TABLES: tuple[str, ...] = (
+    "bay_clearances",
+    "bit_sockets",
+    "clearance_holes",
+    "extensions",
+    "hex_keys",
+    "ratchets",
+    "screws",
+    "sockets",
+    "spanner_clearances",
+    "starting_gaps",
+    "threads",
+    "washers",
+)
+
+
+@cache
+def table(name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a table as text, in the order of the file.
+
+    Raises
+    ------
+    KeyError
+        No such table; :data:`TABLES` lists them.
+    """
+    if name not in TABLES:
+        raise KeyError(name)
+    text = resources.files(__name__).joinpath(f"{name}.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def _typed(row: dict[str, str], kind: Any) -> Any:
+    """One row as ``kind``, column by column; an empty cell is None."""
+    values: list[str | float | None] = []
+    for name, hint in get_type_hints(kind).items():
+        text = row[name]
+        if hint in (float, float | None):
+            values.append(float(text) if text else None)
+        else:
+            values.append(text)
+    return kind(*values)
+
+
+@cache
+def screws() -> tuple[Screw, ...]:
+    """All screws of the table."""
+    return tuple(_typed(row, Screw) for row in table("screws"))
+
+
+def heads() -> tuple[str, ...]:
+    """Standards of heads in the table, in its order."""
+    return tuple(dict.fromkeys(row.head for row in screws()))
+
+
+def sizes(head: str) -> tuple[str, ...]:
+    """Sizes the table has for a head."""
+    return tuple(row.size for row in screws() if row.head == head)
+
+
+def screw(head: str, size: str) -> Screw:
+    """Row of a head and size.
+
+    Raises
+    ------
+    InputError
+        The head, or the size of that head, is not in the table; the message lists what is.
+
+    Examples
+    --------
+    >>> screw("ISO 4762", "M8").head_height
+    8.0
+    """
+    for row in screws():
+        if row.head == head and row.size == size:
+            return row
+    if head not in heads():
+        raise InputError(
+            f'there is no head "{head}" in the table',
+            remedy=f"Known heads: {', '.join(heads())}",
+        )
+    raise InputError(
+        f'there is no size "{size}" for the head "{head}" in the table',
+        remedy=f"Known sizes: {', '.join(sizes(head))}",
+    )
+
+
+def clearance_hole(size: str, fit: Fit = "medium") -> Clearance:
+    """Clearance hole of ISO 273 for a metric size.
+
+    Raises
+    ------
+    InputError
+        The size is not in the table.
+
+    Examples
+    --------
+    >>> clearance_hole("M12").diameter
+    13.5
+    """
+    for row in table("clearance_holes"):
+        if row["size"] == size:
+            return Clearance(float(row[fit]), row["status"], row["source"])
+    known = ", ".join(row["size"] for row in table("clearance_holes"))
+    raise InputError(
+        f'there is no clearance hole for "{size}" in the table', remedy=f"Known sizes: {known}"
+    )
+
+
+@cache
+def hex_keys() -> tuple[HexKey, ...]:
+    """Hexagon keys, metric then inch."""
+    return tuple(_typed(row, HexKey) for row in table("hex_keys"))
+
+
+@cache
+def sockets() -> tuple[Socket, ...]:
+    """Hexagon sockets by drive and across flats."""
+    return tuple(_typed(row, Socket) for row in table("sockets"))
+
+
+@cache
+def bit_sockets() -> tuple[BitSocket, ...]:
+    """Hexagon bit sockets."""
+    return tuple(_typed(row, BitSocket) for row in table("bit_sockets"))
+
+
+@cache
+def extensions() -> tuple[Extension, ...]:
+    """Extension bars, shortest first for each drive."""
+    return tuple(_typed(row, Extension) for row in table("extensions"))
+
+
+@cache
+def ratchets() -> tuple[Ratchet, ...]:
+    """Ratchet heads, one for each drive."""
+    return tuple(_typed(row, Ratchet) for row in table("ratchets"))
+
+
+@cache
+def washers() -> tuple[Washer, ...]:
+    """Plain washers of ISO 7089."""
+    return tuple(_typed(row, Washer) for row in table("washers"))
+
+
+@cache
+def threads() -> tuple[Thread, ...]:
+    """Metric threads, coarse pitch first for each size."""
+    return tuple(_typed(row, Thread) for row in table("threads"))
+
+
+@cache
+def starting_gaps() -> tuple[StartingGap, ...]:
+    """Gaps to start from, by class of neighbour.
+
+    They are starting values, not requirements: the maker's figures and, for fuel lines and hot
+    parts, local codes come first.
+    """
+    return tuple(_typed(row, StartingGap) for row in table("starting_gaps"))

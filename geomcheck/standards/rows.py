@@ -1,0 +1,160 @@
+"""The rows of the tables as typed values; field names are the tables' column names."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+Drive = Literal["hexagon", "hexagon socket"]
+
+
+class Screw(NamedTuple):
+    """One size of screw. Lengths in mm; None where the table has no value.
+
+    Attributes
+    ----------
+    head : str
+        Standard of the head, such as ``ISO 4762``.
+    size : str
+        ``M8``; ``1/4-20`` for inch screws.
+    drive : {"hexagon", "hexagon socket"}
+    across_flats : float
+        Nominal, of the head or of the socket in it.
+    across_corners : float or None
+        Least, as published, for hexagon heads.
+    head_diameter : float
+        Greatest: of a round head (knurled where it may be), of the flange, or across the corners.
+    head_height : float
+        Above the seat; greatest, but nominal for plain hexagon heads.
+    bearing_diameter : float or None
+        Least diameter of the face under the head.
+    socket_depth : float or None
+        Least engagement of the key.
+    flange_edge : float or None
+        Least thickness of the flange at its edge; None without a flange.
+    """
+
+    head: str
+    size: str
+    thread_diameter: float
+    drive: Drive
+    across_flats: float
+    across_corners: float | None
+    head_diameter: float
+    head_height: float
+    bearing_diameter: float | None
+    socket_depth: float | None
+    flange_edge: float | None
+    status: str
+    source: str
+
+
+class HexKey(NamedTuple):
+    """A hexagon key: greatest lengths of its arms, across corners as an upper bound, mm."""
+
+    size: str
+    across_flats: float
+    across_corners: float
+    arm: float
+    long_arm: float
+    short_arm: float
+    status: str
+    source: str
+
+
+class Socket(NamedTuple):
+    """A hexagon socket on a square drive (``1/4``, ``3/8``, ``1/2`` inch), mm."""
+
+    drive: str
+    across_flats: float
+    measured_diameter: float
+    limit_diameter: float
+    length: float
+    status: str
+    source: str
+
+    @property
+    def diameter(self) -> float:
+        """Outside diameter to allow for: the larger of the measured one and the limit.
+
+        A socket of another maker may be as large as the limit; what is proved to fit with the
+        larger figure fits with both.
+        """
+        return max(self.measured_diameter, self.limit_diameter)
+
+
+class BitSocket(NamedTuple):
+    """A hexagon bit in a socket body on a square drive, mm."""
+
+    drive: str
+    across_flats: float
+    body_diameter: float
+    body_length: float
+    blade_length: float
+    status: str
+    source: str
+
+
+class Extension(NamedTuple):
+    """An extension bar: its shank and the female end that takes the drive, mm."""
+
+    drive: str
+    length: float
+    shank_diameter: float
+    end_diameter: float
+    end_length: float
+    status: str
+    source: str
+
+
+class Ratchet(NamedTuple):
+    """The head of a ratchet handle as a cylinder, without its handle, mm."""
+
+    drive: str
+    head_diameter: float
+    head_height: float
+    status: str
+    source: str
+
+
+class Washer(NamedTuple):
+    """A plain washer, mm."""
+
+    size: str
+    inside_diameter: float
+    outside_diameter: float
+    thickness: float
+    thickness_max: float
+    status: str
+    source: str
+
+
+class Thread(NamedTuple):
+    """A metric thread, mm and mm2."""
+
+    size: str
+    diameter: float
+    pitch: float
+    pitch_diameter: float
+    minor_internal: float
+    minor_external: float
+    stress_area: float
+    tap_drill: float
+    status: str
+    source: str
+
+
+class Clearance(NamedTuple):
+    """A clearance hole, mm."""
+
+    diameter: float
+    status: str
+    source: str
+
+
+class StartingGap(NamedTuple):
+    """A gap to start from for one class of neighbour, mm; not a requirement of any code."""
+
+    kind: str
+    gap: float
+    status: str
+    source: str
