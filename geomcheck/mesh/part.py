@@ -6,12 +6,13 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 import rtree.index
 from numpy.typing import NDArray
 
+from geomcheck.mesh.placement import apply, inverse
 from geomcheck.mesh.sagitta import Sagitta
 from geomcheck.mesh.soundness import Soundness
 from geomcheck.mesh.tree import TriangleTree
@@ -46,6 +47,10 @@ class Part:
         Closed, open or soup, with the defects found; see ``geomcheck.mesh.soundness``.
     sagitta : Sagitta
         How far the true surface may stand off each facet.
+    place : (4, 4) float64 or None
+        Rigid placement that took the file's axes to the housing's; None for none.
+    notes : tuple of str
+        What was met while reading and is no fault.
     """
 
     name: str
@@ -56,6 +61,8 @@ class Part:
     faces: IntArray
     soundness: Soundness
     sagitta: Sagitta
+    place: FloatArray | None = None
+    notes: tuple[str, ...] = ()
 
     @property
     def closed(self) -> bool:
@@ -76,6 +83,18 @@ class Part:
     def bounds(self) -> FloatArray:
         """(2, 3) least and greatest coordinates, mm."""
         return np.stack([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+
+    def placed(self, points: Any) -> FloatArray:
+        """Points (n, 3) given in the file's axes (mm), in the housing frame."""
+        return apply(np.eye(4) if self.place is None else self.place, points)
+
+    @cached_property
+    def file_bounds(self) -> FloatArray:
+        """(2, 3) least and greatest coordinates in the file's own axes, mm."""
+        if self.place is None:
+            return self.bounds
+        points = apply(inverse(self.place), self.vertices)
+        return np.stack([points.min(axis=0), points.max(axis=0)])
 
     @cached_property
     def mesh(self) -> trimesh.Trimesh:

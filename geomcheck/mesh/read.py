@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 from geomcheck.errors import MeshFileError
 from geomcheck.kernels import merge as kernel
-from geomcheck.mesh.sniff import Format, load_bytes, sniff
+from geomcheck.mesh.sniff import SUFFIXES, Format, load_bytes, sniff
+
+__all__ = ["SUFFIXES", "RawMesh", "read_mesh"]
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
@@ -95,7 +97,7 @@ def read_mesh(path: str | Path, unit: float | None = None) -> RawMesh:
     del content
     if len(faces) == 0:
         raise MeshFileError(
-            "there is not one triangle in it", file=file, remedy="Export the part again"
+            "there are no triangles in it", file=file, remedy="Export the part again"
         )
     corners, faces = _drop_unused(corners, faces, notes)
     reach = _check_finite(file, corners, faces, scale)
@@ -169,13 +171,13 @@ def _check_finite(file: Path, corners: NDArray[Any], faces: IntArray, scale: flo
     reach = float(np.abs(corners).max()) * scale
     if reach <= FARTHEST:
         return reach
-    bad_corner = ~(np.abs(corners.astype(np.float64)) * scale <= FARTHEST).all(axis=1)
-    finite = np.isfinite(corners).all(axis=1)
+    distance: FloatArray = np.abs(corners.astype(np.float64)).max(axis=1) * scale
+    bad_corner: NDArray[np.bool_] = ~(distance <= FARTHEST)
     bad = np.flatnonzero(bad_corner[faces].any(axis=1))
     first = int(bad[0])
     row = next(int(c) for c in faces[first] if bad_corner[c])
     place = ", ".join(f"{float(x):g}" for x in corners[row])
-    if finite[row]:
+    if np.isfinite(distance[row]):
         what = f"a corner lies at ({place}), further than 100 km from the origin"
         remedy = "The file is damaged or its unit is wrong; export it again"
     else:

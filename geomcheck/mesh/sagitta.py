@@ -74,6 +74,10 @@ class Sagitta:
         bound = np.full(m, float(value))
         return cls(bound, bound, "declared")
 
+    def widened(self, amount: float) -> Sagitta:
+        """The same with ``amount`` (mm) added on both sides, as for coarsely rounded corners."""
+        return Sagitta(self.outward + amount, self.inward + amount, self.source)
+
     @property
     def largest(self) -> float:
         """The largest stand-off of any facet on either side, mm."""

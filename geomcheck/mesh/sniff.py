@@ -13,7 +13,8 @@ Format = Literal["binary STL", "ASCII STL", "OBJ", "PLY", "3MF"]
 #: Bytes of a binary STL before its triangles, and of each triangle.
 HEADER, RECORD = 84, 50
 
-_SUFFIXES: dict[str, str] = {".stl": "STL", ".obj": "OBJ", ".ply": "PLY", ".3mf": "3MF"}
+#: Endings of the files that are read.
+SUFFIXES: dict[str, str] = {".stl": "STL", ".obj": "OBJ", ".ply": "PLY", ".3mf": "3MF"}
 _SOLID_MODELS = {".step", ".stp", ".iges", ".igs", ".x_t", ".x_b", ".brep", ".sat"}
 _EXPORT = "Export the part again as binary STL"
 
@@ -50,7 +51,7 @@ def load_bytes(file: Path) -> bytes:
             file=file,
             remedy="Export it as binary STL, with a chord tolerance well under the gaps to check",
         )
-    if suffix not in _SUFFIXES:
+    if suffix not in SUFFIXES:
         raise MeshFileError(
             f'the ending "{file.suffix}" is not one that is read',
             file=file,
@@ -69,7 +70,7 @@ def sniff(file: Path, content: bytes) -> Format:
     """
     _refuse_stand_ins(file, content)
     found = _known_format(content)
-    named = _SUFFIXES[file.suffix.lower()]
+    named = SUFFIXES[file.suffix.lower()]
     if found is None and named == "STL":
         _refuse_length(file, content)
     if found is None and named == "3MF":
