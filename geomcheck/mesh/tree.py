@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -9,8 +11,12 @@ from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
 from geomcheck.kernels import tree as kernel
+from geomcheck.mesh import threads
 
 FloatArray: TypeAlias = NDArray[np.float64]
+
+#: Triangles handed to a thread at once while building.
+_CHUNK = 1 << 16
 
 
 class TriangleTree:
@@ -37,10 +43,10 @@ class TriangleTree:
     Raises
     ------
     InputError
-        No triangles, wrong shape, or a corner that is not finite.
+        No triangles, too many (over 268 million), wrong shape, or a corner that is not finite.
     """
 
-    __slots__ = ("boxes", "first_leaf", "leaf", "order", "triangles")
+    __slots__ = ("_least_numbers", "boxes", "first_leaf", "leaf", "order", "triangles")
 
     def __init__(self, triangles: Any) -> None:
         tri = np.ascontiguousarray(triangles, dtype=np.float64)
@@ -49,24 +55,25 @@ class TriangleTree:
         n = len(tri)
         if n == 0:
             raise InputError("there are no triangles")
-        lo = tri.min(axis=(0, 1))
-        hi = tri.max(axis=(0, 1))
-        if not (np.isfinite(lo).all() and np.isfinite(hi).all()):
-            raise InputError("a triangle has a corner that is not finite")
-        extent = np.maximum(hi - lo, 1e-300)
-        codes = np.empty(n, dtype=np.uint64)
-        kernel.morton_codes(tri, lo, 2097151.0 / extent, codes, 0, n)
+        if n > 1 << kernel.INDEX_BITS:
+            raise InputError(f"{n} triangles are more than one tree can hold")
+        ranges = threads.chunks(n, _CHUNK)
+        keys = _sorted_keys(tri, ranges)
         self.leaf = kernel.LEAF
-        self.order = np.argsort(codes, kind="stable").astype(np.int32)
         leaves = -(-n // self.leaf)
-        p = 1
-        while p < leaves:
-            p *= 2
+        p = 1 << (leaves - 1).bit_length()
         self.first_leaf = p - 1
+        self.order: NDArray[np.int32] = np.empty(n, dtype=np.int32)
         self.boxes: FloatArray = np.empty((2 * p - 1, 6), dtype=np.float64)
         self.triangles: FloatArray = np.empty_like(tri)
-        kernel.gather_leaves(tri, self.order, self.leaf, p, self.triangles, self.boxes, 0, p)
-        kernel.merge_boxes(self.boxes, p)
+        threads.each(
+            lambda begin, end: kernel.gather_leaves(
+                tri, keys, p, self.triangles, self.order, self.boxes, begin, end
+            ),
+            threads.chunks(p, _CHUNK // self.leaf),
+        )
+        kernel.merge_boxes(self.boxes, 0, p - 1)
+        self._least_numbers: NDArray[np.int32] | None = None
 
     def __len__(self) -> int:
         return len(self.order)
@@ -75,6 +82,63 @@ class TriangleTree:
     def bounds(self) -> FloatArray:
         """(2, 3) least and greatest coordinates."""
         return self.boxes[0].reshape(2, 3).copy()
+
+    @property
+    def least_numbers(self) -> NDArray[np.int32]:
+        """(2 p - 1,) least caller's number of the triangles under each node."""
+        if self._least_numbers is None:
+            out = np.empty(len(self.boxes), dtype=np.int32)
+            kernel.least_numbers(self.order, self.leaf, self.first_leaf, out)
+            self._least_numbers = out
+        return self._least_numbers
+
+
+def _sorted_keys(tri: FloatArray, ranges: list[tuple[int, int]]) -> NDArray[np.uint64]:
+    """(n,) sort keys of the triangles, ascending; see ``geomcheck.kernels.tree``."""
+    n = len(tri)
+    parts = np.empty((len(ranges), 6))
+    threads.each(lambda begin, end: kernel.bounds(tri, begin, end, parts[begin // _CHUNK]), ranges)
+    low = parts[:, :3].min(axis=0)
+    high = parts[:, 3:].max(axis=0)
+    if not (np.isfinite(low).all() and np.isfinite(high).all()):
+        raise InputError("a triangle has a corner that is not finite")
+    side = float((high - low).max())
+    scale = 4096.0 / side if side > 0.0 else 0.0
+    if not (math.isfinite(side) and math.isfinite(scale)):
+        raise InputError("the triangles' extent is beyond what can be computed with")
+    keys = np.empty(n, dtype=np.uint64)
+    threads.each(lambda begin, end: kernel.sort_keys(tri, low, scale, keys, begin, end), ranges)
+    other = np.empty_like(keys)
+    # A few long ranges: each costs a table of counts.
+    runs = threads.chunks(n, max(_CHUNK, -(-n // 4)))
+    size = runs[0][1]
+    for number in range(kernel.PASSES):
+        shift = kernel.INDEX_BITS + number * kernel.DIGIT_BITS
+        counts = np.empty((len(runs), kernel.DIGITS), dtype=np.int64)
+        threads.each(_counter(keys, shift, counts, size), runs)
+        ends = np.cumsum(counts.T).reshape(counts.shape[::-1]).T
+        threads.each(_scatterer(keys, shift, ends - counts, other, size), runs)
+        keys, other = other, keys
+    return keys
+
+
+def _counter(
+    keys: NDArray[np.uint64], shift: int, counts: NDArray[np.int64], size: int
+) -> Callable[[int, int], None]:
+    return lambda begin, end: kernel.count_digits(keys, shift, counts[begin // size], begin, end)
+
+
+def _scatterer(
+    keys: NDArray[np.uint64],
+    shift: int,
+    starts: NDArray[np.int64],
+    out: NDArray[np.uint64],
+    size: int,
+) -> Callable[[int, int], None]:
+    rows = np.ascontiguousarray(starts)
+    return lambda begin, end: kernel.scatter_digits(
+        keys, shift, rows[begin // size], out, begin, end
+    )
 
 
 def as_tree(shape: Any) -> TriangleTree:

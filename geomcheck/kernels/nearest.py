@@ -1,0 +1,566 @@
+"""Least distance between two sets of triangles, and which triangles are within a distance.
+
+Two trees (layout: ``geomcheck.kernels.tree``) are walked together, nearer pairs of nodes first; a
+pair of nodes whose boxes are farther apart than the best pair of triangles so far is dropped.
+
+Pair of triangles: when they do not cross, the closest points are a vertex and a face, a vertex
+and an edge, or the interiors of two edges (three kinds, all tried); when they cross, an edge of
+one goes through the other, which is decided by the signs of volumes with a bound on their
+rounding error. A pair that bound leaves open, with features so close that it may cross, is put on
+a list for ``geomcheck.kernels.crossings`` to decide exactly.
+
+Edge to edge uses the common normal of the two edges (r x d2 . n over |n|^2, as in any text on
+skew lines) rather than the 2 x 2 normal equations: those lose half the digits on nearly parallel
+edges. A plane through the two shorter sides of a triangle stands for it, which keeps needles well
+conditioned. Distances are right to a few roundings of the coordinates: ``noise``, below which
+a distance is given as exactly 0.
+"""
+
+import numba
+import numpy as np
+
+_EPS = 4e-15  # bounds the rounding of the volumes below, relative to the product of lengths
+
+
+@numba.njit(cache=True, nogil=True)
+def _triangle_terms(p, u, n):
+    """Edges ``u`` and normal ``n`` (by the two shorter edges) of triangle ``p``.
+
+    Returns |n|^2, the vertex the two shorter edges share, the product of their squared lengths,
+    and the longest squared edge.
+    """
+    longest = -1.0
+    k = 0
+    product = 1.0
+    for e in range(3):
+        f = (e + 1) % 3
+        uu = 0.0
+        for c in range(3):
+            u[e, c] = p[f, c] - p[e, c]
+            uu += u[e, c] * u[e, c]
+        if uu > longest:
+            if longest >= 0.0:
+                product *= longest
+            longest = uu
+            k = e
+        else:
+            product *= uu
+    a = (k + 1) % 3
+    b = (k + 2) % 3
+    n[0] = u[a, 1] * u[b, 2] - u[a, 2] * u[b, 1]
+    n[1] = u[a, 2] * u[b, 0] - u[a, 0] * u[b, 2]
+    n[2] = u[a, 0] * u[b, 1] - u[a, 1] * u[b, 0]
+    return n[0] * n[0] + n[1] * n[1] + n[2] * n[2], b, product, longest
+
+
+@numba.njit(cache=True, nogil=True)
+def _heights(p, ref, n, q, product, s):
+    """Heights of the vertices ``q`` over the plane of ``p``, times |n|, and their error bound."""
+    far = 0.0
+    for j in range(3):
+        h = 0.0
+        r = 0.0
+        for c in range(3):
+            d = q[j, c] - p[ref, c]
+            h += n[c] * d
+            r += d * d
+        s[j] = h
+        if r > far:
+            far = r
+    return _EPS * np.sqrt(product * far)
+
+
+@numba.njit(cache=True, nogil=True)
+def _apart_by_plane(s, error, nn, limit):
+    """Whether heights ``s`` prove that the triangles are farther apart than ``sqrt(limit)``."""
+    low = min(s[0], s[1], s[2])
+    high = max(s[0], s[1], s[2])
+    gap = max(low, -high) - error
+    return gap > 0.0 and gap * gap > 1.0001 * limit * nn
+
+
+@numba.njit(cache=True, nogil=True)
+def _vertices_to_face(p, u, n, nn, longest, q, best, out, swap):
+    """Nearest of the vertices ``q`` to the triangle ``p``, edges and corners of ``p`` included."""
+    sliver = nn < 1e-12 * longest * longest
+    m = out[8:11]
+    for j in range(3):
+        inside = nn > 0.0
+        for e in range(3):
+            x = q[j, 0] - p[e, 0]
+            y = q[j, 1] - p[e, 1]
+            z = q[j, 2] - p[e, 2]
+            m[e] = (
+                n[0] * (u[e, 1] * z - u[e, 2] * y)
+                + n[1] * (u[e, 2] * x - u[e, 0] * z)
+                + n[2] * (u[e, 0] * y - u[e, 1] * x)
+            )
+            if m[e] < 0.0:
+                inside = False
+        if inside:
+            total = m[0] + m[1] + m[2]
+            if total > 0.0:
+                x = (m[1] * p[0, 0] + m[2] * p[1, 0] + m[0] * p[2, 0]) / total
+                y = (m[1] * p[0, 1] + m[2] * p[1, 1] + m[0] * p[2, 1]) / total
+                z = (m[1] * p[0, 2] + m[2] * p[1, 2] + m[0] * p[2, 2]) / total
+                best = _keep(x, y, z, q[j, 0], q[j, 1], q[j, 2], best, out, swap)
+        if not inside or sliver:
+            for e in range(3):
+                if m[e] <= 0.0 or sliver:
+                    uu = 0.0
+                    t = 0.0
+                    for c in range(3):
+                        uu += u[e, c] * u[e, c]
+                        t += u[e, c] * (q[j, c] - p[e, c])
+                    t = min(max(t / uu, 0.0), 1.0) if uu > 0.0 else 0.0
+                    # From the nearer end, so that a foot at a corner is that corner.
+                    if t <= 0.5:
+                        x = p[e, 0] + t * u[e, 0]
+                        y = p[e, 1] + t * u[e, 1]
+                        z = p[e, 2] + t * u[e, 2]
+                    else:
+                        f = (e + 1) % 3
+                        x = p[f, 0] - (1.0 - t) * u[e, 0]
+                        y = p[f, 1] - (1.0 - t) * u[e, 1]
+                        z = p[f, 2] - (1.0 - t) * u[e, 2]
+                    best = _keep(x, y, z, q[j, 0], q[j, 1], q[j, 2], best, out, swap)
+    return best
+
+
+@numba.njit(cache=True, nogil=True)
+def _keep(x, y, z, qx, qy, qz, best, out, swap):
+    """Keep the two points if they are nearer than ``best``; ``swap``: the first is on b."""
+    d2 = (x - qx) * (x - qx) + (y - qy) * (y - qy) + (z - qz) * (z - qz)
+    if d2 < best:
+        best = d2
+        a = 3 if swap else 0
+        b = 0 if swap else 3
+        out[a] = x
+        out[a + 1] = y
+        out[a + 2] = z
+        out[b] = qx
+        out[b + 1] = qy
+        out[b + 2] = qz
+    return best
+
+
+@numba.njit(cache=True, nogil=True)
+def _edges_to_edges(p, u, q, v, best, out):
+    """Nearest interior points of two edges; ends are left to ``_vertices_to_face``."""
+    for e in range(3):
+        ux = u[e, 0]
+        uy = u[e, 1]
+        uz = u[e, 2]
+        uu = ux * ux + uy * uy + uz * uz
+        for f in range(3):
+            vx = v[f, 0]
+            vy = v[f, 1]
+            vz = v[f, 2]
+            nx = uy * vz - uz * vy
+            ny = uz * vx - ux * vz
+            nz = ux * vy - uy * vx
+            nn = nx * nx + ny * ny + nz * nz
+            if nn <= 0.0:
+                continue
+            rx = q[f, 0] - p[e, 0]
+            ry = q[f, 1] - p[e, 1]
+            rz = q[f, 2] - p[e, 2]
+            h = rx * nx + ry * ny + rz * nz
+            rounding = 4e-26 * (rx * rx + ry * ry + rz * rz) * uu * (vx * vx + vy * vy + vz * vz)
+            if h * h > 1.0001 * best * nn + rounding:
+                continue
+            s = (ry * vz - rz * vy) * nx + (rz * vx - rx * vz) * ny + (rx * vy - ry * vx) * nz
+            if s < 0.0 or s > nn:
+                continue
+            t = (ry * uz - rz * uy) * nx + (rz * ux - rx * uz) * ny + (rx * uy - ry * ux) * nz
+            if t < 0.0 or t > nn:
+                continue
+            s /= nn
+            t /= nn
+            best = _keep(
+                p[e, 0] + s * ux,
+                p[e, 1] + s * uy,
+                p[e, 2] + s * uz,
+                q[f, 0] + t * vx,
+                q[f, 1] + t * vy,
+                q[f, 2] + t * vz,
+                best,
+                out,
+                False,
+            )
+    return best
+
+
+@numba.njit(cache=True, nogil=True)
+def _pierced(p, u, q, v, s, error, out):
+    """Whether an edge of ``q`` goes through ``p``: 1 yes (point in ``out``), 0 no, -1 unsure."""
+    answer = 0
+    for j in range(3):
+        k = (j + 1) % 3
+        if (s[j] > error and s[k] > error) or (s[j] < -error and s[k] < -error):
+            continue
+        low = np.inf
+        high = -np.inf
+        dd = v[j, 0] * v[j, 0] + v[j, 1] * v[j, 1] + v[j, 2] * v[j, 2]
+        far = 0.0
+        for e in range(3):
+            x = p[e, 0] - q[j, 0]
+            y = p[e, 1] - q[j, 1]
+            z = p[e, 2] - q[j, 2]
+            far = max(
+                far,
+                (x * x + y * y + z * z)
+                * (u[e, 0] * u[e, 0] + u[e, 1] * u[e, 1] + u[e, 2] * u[e, 2]),
+            )
+            volume = (
+                v[j, 0] * (y * u[e, 2] - z * u[e, 1])
+                + v[j, 1] * (z * u[e, 0] - x * u[e, 2])
+                + v[j, 2] * (x * u[e, 1] - y * u[e, 0])
+            )
+            low = min(low, volume)
+            high = max(high, volume)
+        bound = _EPS * np.sqrt(dd * far)
+        if low < -bound and high > bound:
+            continue
+        across = (s[j] > error and s[k] < -error) or (s[j] < -error and s[k] > error)
+        if across and (low > bound or high < -bound):
+            t = s[j] / (s[j] - s[k])
+            for c in range(3):
+                out[c] = q[j, c] + t * v[j, c]
+                out[3 + c] = out[c]
+            return 1
+        answer = -1
+    return answer
+
+
+@numba.njit(cache=True, nogil=True)
+def _pair(ta, i, tb, j, overlap, limit, noise, w, out):
+    """Squared distance of triangles ``ta[i]`` and ``tb[j]`` if it is at most ``limit``, else inf.
+
+    ``overlap`` tells that their boxes meet, so that they may cross. ``w`` is scratch; ``out``
+    gets both points, and in ``out[6]`` whether the pair may cross all the same.
+    """
+    p = w[0:3]
+    q = w[3:6]
+    u = w[6:9]
+    v = w[9:12]
+    n = w[12]
+    o = w[13]
+    s = w[14]
+    z = w[15]
+    for k in range(3):
+        for c in range(3):
+            p[k, c] = ta[i, k, c]
+            q[k, c] = tb[j, k, c]
+    out[6] = 0.0
+    nn, ref, product, long_a = _triangle_terms(p, u, n)
+    error_q = _heights(p, ref, n, q, product, s)
+    if _apart_by_plane(s, error_q, nn, limit):
+        return np.inf
+    oo, ref, product, long_b = _triangle_terms(q, v, o)
+    error_p = _heights(q, ref, o, p, product, z)
+    if _apart_by_plane(z, error_p, oo, limit):
+        return np.inf
+    unsure = False
+    if overlap:
+        clear = (
+            min(s[0], s[1], s[2]) > error_q
+            or max(s[0], s[1], s[2]) < -error_q
+            or min(z[0], z[1], z[2]) > error_p
+            or max(z[0], z[1], z[2]) < -error_p
+        )
+        if not clear:
+            first = _pierced(p, u, q, v, s, error_q, out)
+            if first == 1:
+                return 0.0
+            second = _pierced(q, v, p, u, z, error_p, out)
+            if second == 1:
+                return 0.0
+            unsure = first + second < 0
+    # Anything up to the limit counts, ties with the best pair included.
+    start = limit * (1.0 + 1e-15)
+    best = _vertices_to_face(p, u, n, nn, long_a, q, start, out, False)
+    best = _vertices_to_face(q, v, o, oo, long_b, p, best, out, True)
+    best = _edges_to_edges(p, u, q, v, best, out)
+    if best <= noise * noise and best < start:
+        for c in range(3):
+            out[3 + c] = out[c]
+        return 0.0
+    if unsure and min(best, start) <= 1e-12 * max(long_a, long_b):
+        out[6] = 1.0
+    return best if best < start else np.inf
+
+
+@numba.njit(cache=True, nogil=True)
+def _box_gap(a, i, b, j):
+    """Squared distance of box ``a[i]`` and box ``b[j]``; inf if one holds nothing."""
+    x = max(a[i, 0] - b[j, 3], b[j, 0] - a[i, 3], 0.0)
+    y = max(a[i, 1] - b[j, 4], b[j, 1] - a[i, 4], 0.0)
+    z = max(a[i, 2] - b[j, 5], b[j, 2] - a[i, 5], 0.0)
+    return x * x + y * y + z * z
+
+
+@numba.njit(cache=True, nogil=True)
+def _box_reach(a, i, b, j):
+    """Squared distance of the farthest points of two boxes."""
+    x = max(a[i, 3] - b[j, 0], b[j, 3] - a[i, 0])
+    y = max(a[i, 4] - b[j, 1], b[j, 4] - a[i, 1])
+    z = max(a[i, 5] - b[j, 2], b[j, 5] - a[i, 2])
+    return x * x + y * y + z * z
+
+
+@numba.njit(cache=True, nogil=True)
+def _leaf_boxes(tri, first, last, boxes):
+    """Boxes of triangles first..last-1 into ``boxes`` (leaf, 6)."""
+    for j in range(first, last):
+        for c in range(3):
+            x = tri[j, 0, c]
+            y = tri[j, 1, c]
+            z = tri[j, 2, c]
+            boxes[j - first, c] = min(x, y, z)
+            boxes[j - first, 3 + c] = max(x, y, z)
+
+
+@numba.njit(cache=True, nogil=True)
+def _split(a, na, b, nb, stack, bound, top):
+    """Replace a pair of nodes by two pairs, the larger node's children; the nearer ends on top."""
+    first_a = a.shape[0] // 2
+    first_b = b.shape[0] // 2
+    side = a[na, 3] - a[na, 0] + a[na, 4] - a[na, 1] + a[na, 5] - a[na, 2]
+    side -= b[nb, 3] - b[nb, 0] + b[nb, 4] - b[nb, 1] + b[nb, 5] - b[nb, 2]
+    if nb >= first_b or (na < first_a and side >= 0.0):
+        step_a = 1
+        step_b = 0
+        na = 2 * na + 1
+    else:
+        step_a = 0
+        step_b = 1
+        nb = 2 * nb + 1
+    gap1 = _box_gap(a, na, b, nb)
+    gap2 = _box_gap(a, na + step_a, b, nb + step_b)
+    under = top if gap1 > gap2 else top + 1
+    stack[under, 0] = na
+    stack[under, 1] = nb
+    bound[under] = gap1
+    over = 2 * top + 1 - under
+    stack[over, 0] = na + step_a
+    stack[over, 1] = nb + step_b
+    bound[over] = gap2
+    return top + 2
+
+
+@numba.njit(cache=True, nogil=True)
+def least(
+    boxes_a, tri_a, order_a, least_a, skip_a, boxes_b, tri_b, order_b, least_b, skip_b,
+    leaf, limit, noise, result, doubtful,
+):  # fmt: skip
+    """Least distance between two trees, at most ``limit``; ties go to the smallest numbers.
+
+    Parameters
+    ----------
+    boxes, tri, order, least : arrays
+        Of each tree; ``least`` (2 p - 1,) is the least caller's number under each node.
+    skip_a, skip_b : (2 p - 1 + n,) bool or (0,) bool
+        Flag of each node (all its triangles are skipped), then of each sorted triangle; a pair is
+        left out when both are flagged. Empty: nothing is.
+    leaf : int
+        Triangles per leaf, both trees.
+    limit, noise : float
+        Largest distance of interest, may be inf; distances up to ``noise`` are given as 0.
+    result : (7,) float64
+        Gets distance and both points.
+    doubtful : (m, 2) int64
+        Gets the callers' numbers of pairs that only exact arithmetic can decide.
+
+    Returns
+    -------
+    tuple of int
+        Callers' numbers of both triangles (-1, -1 if nothing is within the limit), and how many
+        doubtful pairs there are (more than m: the list is cut).
+    """
+    masked = skip_a.shape[0] > 0
+    nodes_a = boxes_a.shape[0]
+    nodes_b = boxes_b.shape[0]
+    first_a = nodes_a // 2
+    first_b = nodes_b // 2
+    stack = np.zeros((256, 2), np.int64)
+    bound = np.zeros(256)
+    inner_a = np.empty((leaf, 6))
+    inner_b = np.empty((leaf, 6))
+    w = np.empty((16, 3))
+    out = np.zeros(12)
+    found_a = -1
+    found_b = -1
+    doubts = 0
+    best = np.inf  # squared distance of the best pair
+    reach = (limit + noise) ** 2  # farther boxes cannot improve or tie
+    tie = np.inf  # from here to reach a pair can only tie: smaller numbers count
+    bound[0] = _box_gap(boxes_a, 0, boxes_b, 0)
+    top = 1
+    while top > 0:
+        top -= 1
+        gap = bound[top]
+        na = stack[top, 0]
+        nb = stack[top, 1]
+        if gap > reach or (masked and skip_a[na] and skip_b[nb]):
+            continue
+        if gap >= tie:
+            number = least_a[na]
+            if number > found_a or (number == found_a and least_b[nb] >= found_b):
+                continue
+        if na < first_a or nb < first_b:
+            top = _split(boxes_a, na, boxes_b, nb, stack, bound, top)
+            continue
+        i0 = (na - first_a) * leaf
+        j0 = (nb - first_b) * leaf
+        i1 = min(i0 + leaf, tri_a.shape[0])
+        j1 = min(j0 + leaf, tri_b.shape[0])
+        _leaf_boxes(tri_a, i0, i1, inner_a)
+        _leaf_boxes(tri_b, j0, j1, inner_b)
+        for i in range(i0, i1):
+            if _box_gap(inner_a, i - i0, boxes_b, nb) > reach:
+                continue
+            for j in range(j0, j1):
+                gap = _box_gap(inner_a, i - i0, inner_b, j - j0)
+                if gap > reach:
+                    continue
+                ia = order_a[i]
+                ib = order_b[j]
+                later = ia > found_a or (ia == found_a and ib > found_b)
+                if gap >= tie and later:
+                    continue
+                if masked and skip_a[nodes_a + i] and skip_b[nodes_b + j]:
+                    continue
+                d2 = _pair(tri_a, i, tri_b, j, gap == 0.0, reach, noise, w, out)
+                if out[6] != 0.0:
+                    if doubts < doubtful.shape[0]:
+                        doubtful[doubts, 0] = ia
+                        doubtful[doubts, 1] = ib
+                    doubts += 1
+                distance = np.sqrt(d2)
+                if d2 > best or (d2 == best and later) or distance > limit:
+                    continue
+                best = d2
+                found_a = ia
+                found_b = ib
+                reach = (distance + noise) ** 2
+                tie = max(distance - noise, 0.0) ** 2
+                result[0] = distance
+                for c in range(6):
+                    result[1 + c] = out[c]
+    return found_a, found_b, doubts
+
+
+@numba.njit(cache=True, nogil=True)
+def _fill(full, node):
+    """Note that all triangles under a node are marked; its parent may become full by it."""
+    full[node] = True
+    while node > 0:
+        node = (node - 1) // 2
+        if not (full[2 * node + 1] and full[2 * node + 2]):
+            break
+        full[node] = True
+
+
+@numba.njit(cache=True, nogil=True)
+def _start_full(boxes):
+    """Flags (2 p - 1,) of full nodes; at first those without triangles."""
+    full = np.zeros(boxes.shape[0], np.bool_)
+    for node in range(boxes.shape[0] - 1, -1, -1):
+        full[node] = boxes[node, 0] > boxes[node, 3]
+    return full
+
+
+@numba.njit(cache=True, nogil=True)
+def _spread_full(full, marks, leaf):
+    """Mark every triangle under a full node."""
+    first = full.shape[0] // 2
+    for node in range(full.shape[0]):
+        if full[node]:
+            if node < first:
+                full[2 * node + 1] = True
+                full[2 * node + 2] = True
+            else:
+                k = (node - first) * leaf
+                for i in range(k, min(k + leaf, marks.shape[0])):
+                    marks[i] = True
+
+
+@numba.njit(cache=True, nogil=True)
+def near(boxes_a, tri_a, boxes_b, tri_b, leaf, limit, noise, marks_a, marks_b, doubtful):
+    """Mark the sorted triangles of each tree that are within ``limit`` of the other tree.
+
+    ``marks_a`` (na,) and ``marks_b`` (nb,) bool are set, never cleared. ``doubtful`` (m, 2)
+    gets pairs (sorted numbers) that only exact arithmetic can decide; returns how many there are.
+    """
+    first_a = boxes_a.shape[0] // 2
+    first_b = boxes_b.shape[0] // 2
+    full_a = _start_full(boxes_a)
+    full_b = _start_full(boxes_b)
+    stack = np.zeros((256, 2), np.int64)
+    bound = np.zeros(256)
+    inner_a = np.empty((leaf, 6))
+    inner_b = np.empty((leaf, 6))
+    w = np.empty((16, 3))
+    out = np.zeros(12)
+    doubts = 0
+    reach = (limit + noise) ** 2
+    within = max(limit - noise, 0.0) ** 2
+    bound[0] = _box_gap(boxes_a, 0, boxes_b, 0)
+    top = 1
+    while top > 0:
+        top -= 1
+        na = stack[top, 0]
+        nb = stack[top, 1]
+        full_a[na] = full_a[na] or (na > 0 and full_a[(na - 1) // 2])
+        full_b[nb] = full_b[nb] or (nb > 0 and full_b[(nb - 1) // 2])
+        if bound[top] > reach or (full_a[na] and full_b[nb]):
+            continue
+        if limit > noise and _box_reach(boxes_a, na, boxes_b, nb) <= within:
+            _fill(full_a, na)
+            _fill(full_b, nb)
+            continue
+        if na < first_a or nb < first_b:
+            top = _split(boxes_a, na, boxes_b, nb, stack, bound, top)
+            continue
+        i0 = (na - first_a) * leaf
+        j0 = (nb - first_b) * leaf
+        i1 = min(i0 + leaf, tri_a.shape[0])
+        j1 = min(j0 + leaf, tri_b.shape[0])
+        _leaf_boxes(tri_a, i0, i1, inner_a)
+        _leaf_boxes(tri_b, j0, j1, inner_b)
+        for i in range(i0, i1):
+            for j in range(j0, j1):
+                if (full_a[na] or marks_a[i]) and (full_b[nb] or marks_b[j]):
+                    continue
+                gap = _box_gap(inner_a, i - i0, inner_b, j - j0)
+                if gap > reach:
+                    continue
+                d2 = _pair(tri_a, i, tri_b, j, gap == 0.0, reach, noise, w, out)
+                if np.sqrt(d2) <= limit:
+                    marks_a[i] = True
+                    marks_b[j] = True
+                elif out[6] != 0.0:
+                    if doubts < doubtful.shape[0]:
+                        doubtful[doubts, 0] = i
+                        doubtful[doubts, 1] = j
+                    doubts += 1
+        if marks_a[i0:i1].all():
+            _fill(full_a, na)
+        if marks_b[j0:j1].all():
+            _fill(full_b, nb)
+    _spread_full(full_a, marks_a, leaf)
+    _spread_full(full_b, marks_b, leaf)
+    return doubts
+
+
+@numba.njit(cache=True, nogil=True)
+def pair_distances(ta, tb, noise, out, points):
+    """Distance of ``ta[k]`` and ``tb[k]`` into ``out`` (k,), both points into (k, 6)."""
+    w = np.empty((16, 3))
+    got = np.zeros(12)
+    for k in range(ta.shape[0]):
+        d2 = _pair(ta, k, tb, k, True, np.inf, noise, w, got)
+        out[k] = np.sqrt(d2)
+        for c in range(6):
+            points[k, c] = got[c]
