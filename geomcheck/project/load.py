@@ -220,7 +220,8 @@ def validate(kind: type[Settings], raw: Any, lines: LineMap, base: Key) -> Setti
         return kind.model_validate(raw)
     except ValidationError as error:
         faults = error.errors(include_url=False)
-        first = faults[0]
+        # A misspelt key is also a missing one: the misspelling is the fault to name.
+        first = next((f for f in faults if f["type"] == "extra_forbidden"), faults[0])
         key: Key = (*base, *_toml_key(first["loc"]))
         what, remedy = _explain(first, kind)
         more = len(faults) - 1
