@@ -39,8 +39,9 @@ from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
 from geomcheck.kernels import edges as kernel
+from geomcheck.mesh.bodies import resolution
 from geomcheck.mesh.edges import EdgeTable
-from geomcheck.mesh.soundness import Soundness, resolution
+from geomcheck.mesh.soundness import Soundness
 
 
 @dataclass(frozen=True, eq=False)

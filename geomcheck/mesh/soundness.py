@@ -18,11 +18,11 @@ open
 
 A closed mesh whose volume is negative stays ``closed`` with ``inside_out`` set; it is not turned
 round by guess. Mostly the whole part was mirrored without turning its triangles. Within a closed
-mesh every body (triangles joined by edges) is looked at in its surroundings: a body of negative
-volume is a cavity when it lies in the material of another, and a fault when it does not; a body of
-positive volume must not lie in the material of another, else material counts twice and no volume
-is given. Bodies that cross one another without one holding the other's sampled place are not
-found by this, nor is a single body that crosses itself.
+mesh of several bodies (triangles joined by edges) each is looked at in its surroundings, by rays
+from some of its facets: a body of negative volume is a cavity when it lies in material, and a
+fault when it does not; a body of positive volume must lie in the open, else material counts twice
+and no volume is given. This is a sample: bodies that cross one another only in a corner can slip
+through it, and a single body that crosses itself is not looked for.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
-from geomcheck.kernels import edges as kernel
+from geomcheck.mesh.bodies import NO_VOLUME, Shape, label_bodies, surroundings
+from geomcheck.mesh.defects import count, describe_edges, describe_holes, some
 from geomcheck.mesh.edges import EdgeTable
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -42,8 +43,6 @@ IntArray: TypeAlias = NDArray[np.int64]
 
 #: Share of the edges between triangles that may be inconsistent before facing is undefined.
 SOUP_SHARE = 0.01
-#: A volume below this share of area times size is rounding (float32 corners give about 1e-7).
-NO_VOLUME = 1e-7
 
 
 @dataclass(frozen=True)
@@ -106,12 +105,6 @@ class Soundness:
         return self.kind == "closed" and not self.inside_out and self.stray_bodies == 0
 
 
-def resolution(vertices: FloatArray) -> float:
-    """Smallest altitude (mm) that corners stored as float32 can support, four steps of it."""
-    largest = float(np.abs(vertices).max(initial=0.0))
-    return 4.0 * float(np.spacing(np.float32(largest))) if largest < 1e38 else largest * 1e-6
-
-
 def judge(vertices: Any, faces: Any, edges: EdgeTable | None = None) -> Soundness:
     """Class a mesh by the rules of this module.
 
@@ -134,7 +127,7 @@ def judge(vertices: Any, faces: Any, edges: EdgeTable | None = None) -> Soundnes
     if len(corners) == 0:
         raise InputError("there are no triangles")
     table = EdgeTable.of(corners, len(points)) if edges is None else edges
-    shape = _Shape(points, corners)
+    shape = Shape(points, corners)
     boundary = table.faces == 1
     crowded = table.faces >= 3
     clashing = (table.faces >= 2) & (table.balance != 0)
@@ -142,21 +135,21 @@ def judge(vertices: Any, faces: Any, edges: EdgeTable | None = None) -> Soundnes
     defects: list[str] = []
     holes = 0
     if boundary.any():
-        holes, sentence = _describe_holes(points, table, np.flatnonzero(boundary))
+        holes, sentence = describe_holes(points, table, np.flatnonzero(boundary))
         defects.append(sentence)
     if clashing.any():
         defects.append(
-            _describe_edges(points, table, clashing, "triangles that do not agree on the outside")
+            describe_edges(points, table, clashing, "triangles that do not agree on the outside")
         )
     if crowded.any():
-        defects.append(_describe_edges(points, table, crowded, "three or more triangles"))
+        defects.append(describe_edges(points, table, crowded, "three or more triangles"))
     if len(duplicates):
-        defects.append(f"{_count(len(duplicates), 'triangle')} present twice: {_some(duplicates)}")
+        defects.append(f"{count(len(duplicates), 'triangle')} present twice: {some(duplicates)}")
     if shape.zero_area.any():
         found = np.flatnonzero(shape.zero_area)
-        defects.append(f"{_count(len(found), 'triangle')} without area: {_some(found)}")
+        defects.append(f"{count(len(found), 'triangle')} without area: {some(found)}")
 
-    label, bodies = _bodies(corners, table)
+    label, bodies = label_bodies(corners, table)
     volume: float | None = None
     stray: list[int] = []
     doubled: list[int] = []
@@ -172,20 +165,25 @@ def judge(vertices: Any, faces: Any, edges: EdgeTable | None = None) -> Soundnes
             "triangles comes out like this"
         )
     elif kind == "closed" and bodies > 1:
-        stray, doubled = _surroundings(shape, label, bodies)
+        stray, doubled, flat = surroundings(shape, label, bodies)
         first = np.unique(label, return_index=True)[1][-bodies:]
         if stray:
             defects.append(
-                f"{_count(len(stray), 'body', 'bodies')} facing inwards without being a cavity: "
-                f"{_some(first[stray], 'the one with triangle')}"
+                f"{count(len(stray), 'body', 'bodies')} facing inwards without being a cavity: "
+                f"{some(first[stray], 'the one with triangle')}"
+            )
+        if flat:
+            defects.append(
+                f"{count(len(flat), 'body', 'bodies')} enclosing nothing: "
+                f"{some(first[flat], 'the one with triangle')}"
             )
         if stray or doubled:
             volume = None
         if doubled:
             defects.append(
-                f"{_count(len(doubled), 'body', 'bodies')} inside the material of another or "
+                f"{count(len(doubled), 'body', 'bodies')} inside the material of another or "
                 f"touching it, so that material counts twice: "
-                f"{_some(first[doubled], 'the one with triangle')}"
+                f"{some(first[doubled], 'the one with triangle')}"
             )
     return Soundness(
         kind=kind,
@@ -224,90 +222,6 @@ def _kind(
     return "open"
 
 
-class _Shape:
-    """Areas (mm2), volumes (mm3, signed, against the middle) and thinness of the triangles."""
-
-    def __init__(self, points: FloatArray, corners: IntArray) -> None:
-        low, high = points.min(axis=0), points.max(axis=0)
-        self.size = float(np.linalg.norm(high - low))
-        tri = points[corners]
-        tri -= 0.5 * (low + high)
-        self.triangles = tri
-        side = tri[:, 1] - tri[:, 0]
-        other = tri[:, 2] - tri[:, 0]
-        normal = np.cross(side, other)
-        self.volumes: FloatArray = np.einsum("ij,ij->i", tri[:, 0], normal) / 6.0
-        doubled = np.sqrt(np.einsum("ij,ij->i", normal, normal))
-        self.areas: FloatArray = 0.5 * doubled
-        longest = np.maximum(np.einsum("ij,ij->i", side, side), np.einsum("ij,ij->i", other, other))
-        other -= side
-        np.maximum(longest, np.einsum("ij,ij->i", other, other), out=longest)
-        self.zero_area = doubled <= resolution(points) * np.sqrt(longest)
-
-
-def _bodies(corners: IntArray, table: EdgeTable) -> tuple[IntArray, int]:
-    """Body of each triangle (-1 for triangles that use a vertex twice), and their number."""
-    label, _ = kernel.label_bodies(len(corners), table.order, table.start)
-    collapsed = (
-        (corners[:, 0] == corners[:, 1])
-        | (corners[:, 1] == corners[:, 2])
-        | (corners[:, 2] == corners[:, 0])
-    )
-    if not collapsed.any():
-        return label, int(label.max()) + 1
-    kept, fresh = np.unique(label[~collapsed], return_inverse=True)
-    out = np.full(len(corners), -1, dtype=np.int64)
-    out[~collapsed] = fresh
-    return out, len(kept)
-
-
-def _surroundings(shape: _Shape, label: IntArray, bodies: int) -> tuple[list[int], list[int]]:
-    """Bodies that face inwards in the open, and bodies within the material of others.
-
-    At a place on one body the winding number of all the others is the number of bodies there,
-    cavities taken off: 0 for a solid in the open (or in a cavity), 1 for a cavity.
-    """
-    order = np.argsort(label, kind="stable")
-    order = order[np.searchsorted(label[order], 0) :]
-    begin = np.searchsorted(label[order], np.arange(bodies + 1))
-    volume = np.add.reduceat(shape.volumes[order], begin[:-1])
-    low = np.minimum.reduceat(shape.triangles[order].min(axis=1), begin[:-1])
-    high = np.maximum.reduceat(shape.triangles[order].max(axis=1), begin[:-1])
-    stray: list[int] = []
-    doubled: list[int] = []
-    for body in range(bodies):
-        mine = order[begin[body] : begin[body + 1]]
-        place = shape.triangles[mine[np.argmax(shape.areas[mine])]].mean(axis=0)
-        around = np.flatnonzero(((low <= place) & (place <= high)).all(axis=1))
-        around = around[around != body]
-        turns = sum(
-            _winding(place, shape.triangles[order[begin[other] : begin[other + 1]]])
-            for other in around
-        )
-        wanted = 0.0 if volume[body] >= 0.0 else 1.0
-        if turns < wanted - 0.25:
-            stray.append(body)
-        elif turns > wanted + 0.25:
-            doubled.append(body)
-    return stray, doubled
-
-
-def _winding(place: FloatArray, triangles: FloatArray) -> float:
-    """Winding number of triangles about a place (Van Oosterom and Strackee 1983)."""
-    rays = triangles - place
-    length = np.sqrt(np.einsum("ijk,ijk->ij", rays, rays))
-    a, b, c = rays[:, 0], rays[:, 1], rays[:, 2]
-    la, lb, lc = length[:, 0], length[:, 1], length[:, 2]
-    top = np.einsum("ij,ij->i", a, np.cross(b, c))
-    bottom = (
-        la * lb * lc
-        + np.einsum("ij,ij->i", a, b) * lc
-        + np.einsum("ij,ij->i", b, c) * la
-        + np.einsum("ij,ij->i", c, a) * lb
-    )
-    return float(np.arctan2(top, bottom).sum() / (2.0 * np.pi))
-
-
 def _duplicates(corners: IntArray, table: EdgeTable) -> IntArray:
     """Triangles with the same three vertices as an earlier one."""
     far = corners.reshape(-1)[table.order - table.order % 3 + (table.order + 2) % 3]
@@ -324,46 +238,3 @@ def _duplicates(corners: IntArray, table: EdgeTable) -> IntArray:
     repeated: IntArray = np.sort(rows[rank[1:][same]])
     collapsed = np.array([len(set(corners[row])) < 3 for row in repeated], dtype=bool)
     return repeated[~collapsed] if len(repeated) else repeated
-
-
-def _describe_holes(points: FloatArray, table: EdgeTable, rows: IntArray) -> tuple[int, str]:
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    ends = table.ends[rows]
-    used, local = np.unique(ends, return_inverse=True)
-    local = local.reshape(ends.shape)
-    graph = coo_array(
-        (np.ones(len(rows), dtype=np.int8), (local[:, 0], local[:, 1])), shape=(len(used),) * 2
-    )
-    count, label = connected_components(graph, directed=False)
-    lengths = np.linalg.norm(points[ends[:, 1]] - points[ends[:, 0]], axis=1)
-    around = np.bincount(label[local[:, 0]], weights=lengths, minlength=count)
-    largest = int(np.argmax(around))
-    example = rows[np.flatnonzero(label[local[:, 0]] == largest)[0]]
-    sentence = (
-        f"{_count(len(rows), 'edge')} with one triangle only, in {_count(count, 'outline')}; the "
-        f"longest is {around[largest]:.2f} mm round, at {_at(points, table, int(example))}"
-    )
-    return int(count), sentence
-
-
-def _describe_edges(
-    points: FloatArray, table: EdgeTable, which: NDArray[np.bool_], what: str
-) -> str:
-    rows = np.flatnonzero(which)
-    return f"{_count(len(rows), 'edge')} with {what}, as at {_at(points, table, int(rows[0]))}"
-
-
-def _at(points: FloatArray, table: EdgeTable, edge: int) -> str:
-    x, y, z = points[table.ends[edge]].mean(axis=0)
-    return f"({x:.2f}, {y:.2f}, {z:.2f}), triangle {int(table.triangles(edge)[0])}"
-
-
-def _count(number: int, word: str, words: str = "") -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {words or word + 's'}"
-
-
-def _some(numbers: Any, word: str = "") -> str:
-    shown = ", ".join(f"{word} {int(x)}".strip() for x in numbers[:5])
-    return shown + (" ..." if len(numbers) > 5 else "")
