@@ -13,7 +13,9 @@ FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
 
 
-def describe_holes(points: FloatArray, table: EdgeTable, rows: IntArray) -> tuple[int, str]:
+def describe_holes(
+    points: FloatArray, table: EdgeTable, rows: IntArray, unit: str
+) -> tuple[int, str]:
     """Number of outlines the boundary edges ``rows`` make, and a sentence."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -31,7 +33,7 @@ def describe_holes(points: FloatArray, table: EdgeTable, rows: IntArray) -> tupl
     example = rows[np.flatnonzero(label[local[:, 0]] == largest)[0]]
     sentence = (
         f"{count(len(rows), 'edge')} with one triangle only, in {count(outlines, 'outline')}; the "
-        f"longest is {around[largest]:.2f} mm round, at {_at(points, table, int(example))}"
+        f"longest is {around[largest]:.2f} {unit} round, at {_at(points, table, int(example))}"
     )
     return int(outlines), sentence
 

@@ -105,7 +105,9 @@ class Soundness:
         return self.kind == "closed" and not self.inside_out and self.stray_bodies == 0
 
 
-def judge(vertices: Any, faces: Any, edges: EdgeTable | None = None) -> Soundness:
+def judge(
+    vertices: Any, faces: Any, edges: EdgeTable | None = None, *, unit: str = "mm"
+) -> Soundness:
     """Class a mesh by the rules of this module.
 
     Parameters
@@ -116,6 +118,8 @@ def judge(vertices: Any, faces: Any, edges: EdgeTable | None = None) -> Soundnes
         m >= 1. Triangles are named by their row, which is the file's order.
     edges : EdgeTable, optional
         Of the same mesh, where the caller has it.
+    unit : str
+        Name of the unit of length in the sentences.
 
     Raises
     ------
@@ -135,7 +139,7 @@ def judge(vertices: Any, faces: Any, edges: EdgeTable | None = None) -> Soundnes
     defects: list[str] = []
     holes = 0
     if boundary.any():
-        holes, sentence = describe_holes(points, table, np.flatnonzero(boundary))
+        holes, sentence = describe_holes(points, table, np.flatnonzero(boundary), unit)
         defects.append(sentence)
     if clashing.any():
         defects.append(
