@@ -1,0 +1,26 @@
+"""Can it be put on: does a tool stand on each fastener, and can the fastener be drawn.
+
+Everything here works in the fastener's own frame: origin at the centre of the seat under the
+head, z along the axis towards the tool, mm.
+"""
+
+from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.obstacle import Obstacle
+from geomcheck.fasten.reach import Reach, reach
+from geomcheck.fasten.seat import Seat, examine_seat
+from geomcheck.fasten.tools import Tool, built_in_tools, choose_tools
+from geomcheck.fasten.withdraw import Withdrawal, withdraw
+
+__all__ = [
+    "Fastener",
+    "Obstacle",
+    "Reach",
+    "Seat",
+    "Tool",
+    "Withdrawal",
+    "built_in_tools",
+    "choose_tools",
+    "examine_seat",
+    "reach",
+    "withdraw",
+]

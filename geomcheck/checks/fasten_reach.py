@@ -1,0 +1,292 @@
+"""Tool access: can a tool stand on each fastener.
+
+What: For every fastener, each tool that may be used is stood on the head as a stack of cylinders
+about the fastener's axis (socket, extension and ratchet head; bit socket; the straight arm of a
+hexagon key; tools of your own) and lifted off by the height of the head. The room left between
+the tool and the nearest metal of any part is measured exactly. Parts marked ``open_for_tools`` are
+left out. The head must have a seat: metal within ``seat_tolerance`` of the stated plane, facing
+the head, under ``seat_share`` of its ring. Not looked at: how a tool is brought in from the side,
+the swing of keys and ratchet handles, the order of assembly. Details: ``tools`` (a row for each
+tool), ``tool`` (the one the verdict rests on, with its profile in mm up the axis from ``at``),
+``seat``, ``note``.
+
+Why: A bolt that no tool reaches is found when the first casting is fitted to the first vehicle,
+which is the dearest moment to find it.
+
+Remedy: Move or relieve the part that blocks by the amount stated, in the direction stated; turn
+the fastener's axis; use a head that a slimmer tool drives; or declare the tool you have as a
+``[[tool]]``, with its own diameters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from geomcheck.errors import InputError
+from geomcheck.fasten import words
+from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.obstacle import Obstacle
+from geomcheck.fasten.reach import Reach, reach_each
+from geomcheck.fasten.seat import Seat, examine_seat
+from geomcheck.fasten.tools import Tool, choose_tools
+from geomcheck.finding import Finding, Quantity, Requirement, Term, Verdict, Witness
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
+from geomcheck.project.lines import Key
+from geomcheck.standards import heads
+
+CODE = "fasten-reach"
+TITLE = "tool access"
+
+CAUTION = "Tighten to the maker's torque and sequence; replace one-time fasteners."
+
+
+class Settings(Table):
+    """Settings of the check."""
+
+    seat_tolerance: Positive = Field(
+        default=0.5, description="how far metal may miss the stated seat plane, mm"
+    )
+    seat_share: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=0.6, description="least part of the head's ring that must bear, 0 to 1"
+    )
+    lift: NotNegative = Field(
+        default=0.3, description="nothing is looked at nearer to the seat than this, mm"
+    )
+    within: Positive = Field(
+        default=25.0, description="metal farther from the tool than this is not looked for, mm"
+    )
+
+
+def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
+    """One finding for each fastener of the vehicle."""
+    own = tuple(
+        Tool(entry.name, "own", entry.drive, entry.across_flats, entry.profile, "as declared")
+        for _, entry in assembly.tools
+    )
+    asked = [
+        (key, entry, *_resolve(assembly, key, entry, own)) for key, entry in assembly.fasteners
+    ]
+    for key, entry, fastener, tools in asked:
+        yield _ask(assembly, settings, key, entry, fastener, tools)
+
+
+def _resolve(
+    assembly: Assembly, key: Key, entry: FastenerEntry, own: tuple[Tool, ...]
+) -> tuple[Fastener, tuple[Tool, ...]]:
+    """The fastener and its tools, or a refusal of what the entry names."""
+    if entry.part not in assembly.parts:
+        assembly.refuse(
+            (*key, "part"),
+            f'there is no part "{entry.part}"',
+            f"Known parts: {', '.join(assembly.parts)}",
+        )
+    try:
+        fastener = Fastener.of(
+            entry.head,
+            entry.size,
+            entry.at,
+            entry.axis,
+            length=entry.length,
+            washer=entry.washer,
+            name=entry.name,
+        )
+    except InputError as error:
+        field = "size" if entry.head in heads() else "head"
+        assembly.refuse((*key, field), error.what, error.remedy)
+    try:
+        return fastener, choose_tools(fastener.screw, entry.tools, own)
+    except InputError as error:
+        field = "tools" if entry.tools else "head"
+        assembly.refuse((*key, field), error.what, error.remedy)
+
+
+def _ask(
+    assembly: Assembly,
+    settings: Settings,
+    key: Key,
+    entry: FastenerEntry,
+    fastener: Fastener,
+    tools: tuple[Tool, ...],
+) -> Finding:
+    carrier = Obstacle.of(entry.part, assembly.parts[entry.part])
+    seat = examine_seat(
+        fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
+    )
+    if seat.state != "seated":
+        what, remedy = words.seat_fault(fastener, entry.part, seat)
+        verdict = Verdict.ERROR if carrier.solid else Verdict.UNDECIDED
+        if not carrier.solid:
+            what += f" {entry.part} is not closed: the seat may be missing from its mesh."
+        return _plain(assembly, key, entry, verdict, what, remedy, seat)
+    if seat.sagitta > settings.seat_tolerance:
+        what = (
+            f"The true seat of {_bolt(entry)} may lie {seat.sagitta:.2f} mm off the facets of "
+            f"{entry.part} there: too far to stand a tool on it."
+        )
+        remedy = f"Export {entry.part} with a finer chord error, or declare its sagitta."
+        return _plain(assembly, key, entry, Verdict.UNDECIDED, what, remedy, seat)
+    results = reach_each(
+        fastener,
+        tools,
+        _about(assembly, entry, fastener, tools, settings.within),
+        seat=seat,
+        lift=settings.lift,
+        within=max(settings.within, entry.room + settings.within),
+    )
+    need = Requirement("at least", entry.room, "mm", f'fastener "{entry.name}"')
+    verdicts = [need.decide(_quantity(assembly, result)) for result in results]
+    for verdict in (Verdict.PASS, Verdict.UNDECIDED, Verdict.FAIL):
+        found = [r for r, v in zip(results, verdicts, strict=True) if v is verdict]
+        if found:
+            break
+    # max keeps the first of equals, which is the simplest tool.
+    best = max(found, key=lambda r: r.room if verdict is Verdict.FAIL else r.low)
+    return _finding(assembly, key, entry, fastener, seat, results, verdicts, best, need, verdict)
+
+
+def _about(
+    assembly: Assembly,
+    entry: FastenerEntry,
+    fastener: Fastener,
+    tools: tuple[Tool, ...],
+    within: float,
+) -> list[Obstacle]:
+    """Parts whose box meets the room about the tools, less those out of the way."""
+    loose = max(part.sagitta.largest for part in assembly.parts.values())
+    widest = max(row[2] for tool in tools for row in tool.profile) / 2.0
+    top = fastener.rest + fastener.screw.head_height + max(tool.length for tool in tools)
+    ends = np.array([fastener.at, fastener.point(top)])
+    margin = widest + within + entry.room + loose
+    away = assembly.open_for_tools - {entry.part}
+    near = assembly.parts.near(ends.min(axis=0) - margin, ends.max(axis=0) + margin)
+    return [Obstacle.of(part.name, part) for part in near if part.name not in away]
+
+
+def _quantity(assembly: Assembly, result: Reach) -> Quantity:
+    terms: tuple[Term, ...] = ()
+    if result.low < result.room or result.high > result.room:
+        name = result.doubt or result.blocker or ""
+        source = assembly.parts[name].sagitta.source if name else ""
+        terms = (
+            Term(
+                "facets",
+                result.room - result.low,
+                result.high - result.room,
+                f"sagitta of {name}, {source}",
+            ),
+        )
+    return Quantity("room", result.room, "mm", result.low, result.high, terms)
+
+
+def _finding(
+    assembly: Assembly,
+    key: Key,
+    entry: FastenerEntry,
+    fastener: Fastener,
+    seat: Seat,
+    results: list[Reach],
+    verdicts: list[Verdict],
+    best: Reach,
+    need: Requirement,
+    verdict: Verdict,
+) -> Finding:
+    if verdict is Verdict.PASS:
+        remedy = ""
+    elif verdict is Verdict.FAIL:
+        remedy = words.reach_remedy(fastener, entry.part, best, need.limit)
+    else:
+        blame = best.doubt or best.blocker or entry.part
+        remedy = (
+            f"Export {blame} with a finer chord error or declare its sagitta, or make "
+            f"{words.at_least(need.limit - best.low)} mm more room."
+        )
+    seat_witness = Witness("seat", entry.part, entry.at)
+    witnesses: tuple[Witness, ...] = (seat_witness,)
+    if best.blocker is not None and best.point is not None:
+        label = "blocked here" if best.room <= 0.0 else "nearest metal"
+        witnesses = (Witness(label, best.blocker, best.point), seat_witness)
+    return Finding(
+        code=CODE,
+        verdict=verdict,
+        vehicle=assembly.vehicle,
+        subject=f'bolt "{entry.name}"',
+        parts=tuple(dict.fromkeys(filter(None, (entry.part, best.blocker)))),
+        message=words.reach_message(
+            _bolt(entry),
+            best,
+            verdict,
+            need.limit,
+            sum(v is Verdict.PASS for v in verdicts),
+            len(results),
+        ),
+        remedy=remedy,
+        quantity=_quantity(assembly, best),
+        requirement=need,
+        witnesses=witnesses,
+        view=words.side_view(fastener, best.point),
+        entry=assembly.entry(key),
+        caution=words.cautions(
+            CAUTION, [assembly.parts[r.blocker].kind for r in results if r.blocker is not None]
+        ),
+        details={
+            "tools": [_row(r, v) for r, v in zip(results, verdicts, strict=True)],
+            "tool": {
+                "name": best.tool.name,
+                "at": list(fastener.at),
+                "axis": list(fastener.axis),
+                "profile": [list(row) for row in best.rows],
+            },
+            "seat": asdict(seat),
+            "note": best.tool.note,
+            "basis": {"tool": best.tool.status, "screw": fastener.screw.status},
+        },
+    )
+
+
+def _plain(
+    assembly: Assembly,
+    key: Key,
+    entry: FastenerEntry,
+    verdict: Verdict,
+    message: str,
+    remedy: str,
+    seat: Seat,
+) -> Finding:
+    return Finding(
+        code=CODE,
+        verdict=verdict,
+        vehicle=assembly.vehicle,
+        subject=f'bolt "{entry.name}"',
+        parts=(entry.part,),
+        message=message,
+        remedy=remedy,
+        witnesses=(Witness("seat", entry.part, entry.at),),
+        entry=assembly.entry(key),
+        details={"seat": asdict(seat)},
+    )
+
+
+def _bolt(entry: FastenerEntry) -> str:
+    return f'"{entry.name}" ({entry.size} x {entry.length:g} {entry.head})'
+
+
+def _row(result: Reach, verdict: Verdict) -> dict[str, Any]:
+    return {
+        "tool": result.tool.name,
+        "verdict": verdict.value,
+        "room": result.room,
+        "low": result.low,
+        "high": result.high,
+        "at_least": result.clear,
+        "nearest": result.blocker,
+        "triangle": result.triangle,
+        "point": list(result.point) if result.point is not None else None,
+        "height": result.height,
+        "inside": result.inside,
+    }

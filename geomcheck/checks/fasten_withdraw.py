@@ -1,0 +1,216 @@
+"""Drawing a fastener: is there room along its axis to take it out and put it in.
+
+What: For every fastener, the head (a cylinder of its greatest diameter, standing on its seat) is
+moved out along the axis until it meets metal of any part; parts marked ``open_for_tools`` are left
+out. The free travel must be at least the screw's nominal length plus ``margin``. Not looked at:
+the way aside once the screw is out, the washer, a hand. Details: ``travel``, ``needed``,
+``head_diameter``, ``seat``.
+
+Why: A bolt that a wheel arch or a bulkhead keeps in its hole means that the bracket, or the
+engine, comes out first.
+
+Remedy: Use a shorter screw, or a stud; move or relieve the part that blocks; turn the axis; or let
+the screw travel with the housing, put in before the housing goes on, and then say so by leaving it
+out of this vehicle's fasteners.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from geomcheck.errors import InputError
+from geomcheck.fasten import words
+from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.obstacle import Obstacle
+from geomcheck.fasten.seat import Seat, examine_seat
+from geomcheck.fasten.withdraw import Withdrawal, withdraw
+from geomcheck.finding import Finding, Quantity, Requirement, Term, Verdict, Witness
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
+from geomcheck.project.lines import Key
+from geomcheck.standards import heads
+
+CODE = "fasten-withdraw"
+TITLE = "room to draw fasteners"
+
+
+class Settings(Table):
+    """Settings of the check."""
+
+    margin: NotNegative = Field(
+        default=0.0, description="travel wanted beyond the screw's length, mm"
+    )
+    seat_tolerance: Positive = Field(
+        default=0.5, description="how far metal may miss the stated seat plane, mm"
+    )
+    seat_share: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=0.6, description="least part of the head's ring that must bear, 0 to 1"
+    )
+    lift: NotNegative = Field(
+        default=0.3, description="nothing is looked at nearer to the seat than this, mm"
+    )
+
+
+def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
+    """One finding for each fastener of the vehicle."""
+    # Every entry is read before any is measured: a wrong one should not cost the work first.
+    asked = [(*pair, _resolve(assembly, *pair)) for pair in assembly.fasteners]
+    for key, entry, fastener in asked:
+        yield _ask(assembly, settings, key, entry, fastener)
+
+
+def _resolve(assembly: Assembly, key: Key, entry: FastenerEntry) -> Fastener:
+    """The fastener, or a refusal of what the entry names."""
+    if entry.part not in assembly.parts:
+        assembly.refuse(
+            (*key, "part"),
+            f'there is no part "{entry.part}"',
+            f"Known parts: {', '.join(assembly.parts)}",
+        )
+    try:
+        return Fastener.of(
+            entry.head,
+            entry.size,
+            entry.at,
+            entry.axis,
+            length=entry.length,
+            washer=entry.washer,
+            name=entry.name,
+        )
+    except InputError as error:
+        field = "size" if entry.head in heads() else "head"
+        assembly.refuse((*key, field), error.what, error.remedy)
+
+
+def _ask(
+    assembly: Assembly, settings: Settings, key: Key, entry: FastenerEntry, fastener: Fastener
+) -> Finding:
+    carrier = Obstacle.of(entry.part, assembly.parts[entry.part])
+    seat = examine_seat(
+        fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
+    )
+    if seat.state != "seated":
+        what, remedy = words.seat_fault(fastener, entry.part, seat)
+        verdict = Verdict.ERROR if carrier.solid else Verdict.UNDECIDED
+        if not carrier.solid:
+            what += f" {entry.part} is not closed: the seat may be missing from its mesh."
+        return _plain(assembly, key, entry, verdict, what, remedy, seat)
+    if seat.sagitta > settings.seat_tolerance:
+        what = (
+            f"The true seat of {_bolt(entry)} may lie {seat.sagitta:.2f} mm off the facets of "
+            f"{entry.part} there: too far to measure from."
+        )
+        remedy = f"Export {entry.part} with a finer chord error, or declare its sagitta."
+        return _plain(assembly, key, entry, Verdict.UNDECIDED, what, remedy, seat)
+    result = withdraw(
+        fastener,
+        _about(assembly, entry, fastener, settings.margin),
+        seat=seat,
+        lift=settings.lift,
+        margin=settings.margin,
+    )
+    need = Requirement("at least", result.needed, "mm", f'length of "{entry.name}"')
+    return _finding(assembly, key, entry, fastener, seat, result, need)
+
+
+def _about(
+    assembly: Assembly, entry: FastenerEntry, fastener: Fastener, more: float
+) -> list[Obstacle]:
+    """Parts whose box meets the head's way to the edge of the assembly."""
+    corners = np.concatenate([part.bounds for part in assembly.parts.values()])
+    loose = max(part.sagitta.largest for part in assembly.parts.values())
+    reach = float(np.abs(corners - np.array(fastener.at)).sum(axis=1).max()) + entry.length + more
+    ends = np.array([fastener.at, fastener.point(reach)])
+    margin = fastener.head_radius + loose + 1.0
+    away = assembly.open_for_tools - {entry.part}
+    near = assembly.parts.near(ends.min(axis=0) - margin, ends.max(axis=0) + margin)
+    return [Obstacle.of(part.name, part) for part in near if part.name not in away]
+
+
+def _finding(
+    assembly: Assembly,
+    key: Key,
+    entry: FastenerEntry,
+    fastener: Fastener,
+    seat: Seat,
+    result: Withdrawal,
+    need: Requirement,
+) -> Finding:
+    quantity = _quantity(assembly, result)
+    verdict = need.decide(quantity)
+    witness = Witness("seat", entry.part, entry.at)
+    witnesses: tuple[Witness, ...] = (witness,)
+    if result.blocker is not None and result.point is not None:
+        witnesses = (Witness("head stops here", result.blocker, result.point), witness)
+    kinds = [assembly.parts[result.blocker].kind] if result.blocker is not None else []
+    return Finding(
+        code=CODE,
+        verdict=verdict,
+        vehicle=assembly.vehicle,
+        subject=f'bolt "{entry.name}"',
+        parts=tuple(dict.fromkeys(filter(None, (entry.part, result.blocker)))),
+        message=words.withdraw_message(fastener, _bolt(entry), result, verdict),
+        remedy=words.withdraw_remedy(fastener, entry.part, result, verdict),
+        quantity=quantity,
+        requirement=need,
+        witnesses=witnesses,
+        view=words.side_view(fastener, result.point),
+        entry=assembly.entry(key),
+        caution=words.cautions("", kinds),
+        details={
+            "travel": {"read": result.travel, "at_least": result.clear},
+            "needed": need.limit,
+            "head_diameter": fastener.screw.head_diameter,
+            "triangle": result.triangle,
+            "seat": asdict(seat),
+            "basis": {"screw": fastener.screw.status},
+        },
+    )
+
+
+def _quantity(assembly: Assembly, result: Withdrawal) -> Quantity:
+    terms: tuple[Term, ...] = ()
+    if result.low < result.travel or result.high > result.travel:
+        name = result.doubt or result.blocker or ""
+        source = assembly.parts[name].sagitta.source if name else ""
+        terms = (
+            Term(
+                "facets",
+                result.travel - result.low,
+                result.high - result.travel,
+                f"sagitta of {name}, {source}",
+            ),
+        )
+    return Quantity("free travel", result.travel, "mm", result.low, result.high, terms)
+
+
+def _plain(
+    assembly: Assembly,
+    key: Key,
+    entry: FastenerEntry,
+    verdict: Verdict,
+    message: str,
+    remedy: str,
+    seat: Seat,
+) -> Finding:
+    return Finding(
+        code=CODE,
+        verdict=verdict,
+        vehicle=assembly.vehicle,
+        subject=f'bolt "{entry.name}"',
+        parts=(entry.part,),
+        message=message,
+        remedy=remedy,
+        witnesses=(Witness("seat", entry.part, entry.at),),
+        entry=assembly.entry(key),
+        details={"seat": asdict(seat)},
+    )
+
+
+def _bolt(entry: FastenerEntry) -> str:
+    return f'"{entry.name}" ({entry.size} x {entry.length:g} {entry.head})'

@@ -1,0 +1,194 @@
+"""What the fasten room found, in a modeller's words: places, amounts, what to do."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.reach import Reach
+from geomcheck.fasten.seat import Seat
+from geomcheck.fasten.withdraw import Withdrawal
+from geomcheck.finding import Point, Verdict
+
+#: What to mind while working beside a neighbour of these classes.
+NEAR_CLASS = {
+    "fuel line": "The way to this fastener is beside a fuel line: relieve its pressure before "
+    "work; local codes and the maker's figures come first.",
+    "hot part": "The way to this fastener is beside a hot part: let it cool; local codes and the "
+    "maker's figures come first.",
+    "moving part": "The way to this fastener is beside a moving part: battery off and key out "
+    "before work; the maker's figures come first.",
+}
+
+
+def millimetres(value: float) -> str:
+    """A length to two decimals, never ``-0.00``."""
+    text = f"{value:.2f}"
+    return text[1:] if float(text) == 0.0 and text.startswith("-") else text
+
+
+def at_least(value: float) -> str:
+    """A length to two decimals, rounded up: an amount to move must not fall short."""
+    return millimetres(math.ceil(value * 100.0 - 1e-6) / 100.0)
+
+
+def at_most(value: float) -> str:
+    """A length to two decimals, rounded down: an amount that is free must not be overstated."""
+    return millimetres(math.floor(value * 100.0 + 1e-6) / 100.0)
+
+
+def at(point: Point) -> str:
+    """A point as ``(x, y, z)``."""
+    return f"({', '.join(millimetres(value) for value in point)})"
+
+
+def place_of(result: Reach) -> str:
+    """The nearest metal of a reach: part, point and height; empty where there is none."""
+    if result.blocker is None or result.point is None or result.height is None:
+        return ""
+    return f"{result.blocker} at {at(result.point)}, {millimetres(result.height)} mm above the seat"
+
+
+def reach_message(
+    bolt: str, best: Reach, verdict: Verdict, wanted: float, standing: int, tools: int
+) -> str:
+    """What was found of one fastener, in the light of its best tool."""
+    name = best.tool.name
+    where = place_of(best)
+    room = millimetres(best.room)
+    note = f"Note: {best.tool.note}."
+    if verdict is Verdict.PASS:
+        way = f"{room} mm of room to {where}" if where else f"at least {room} mm of room all round"
+        return f"{name} stands on {bolt} with {way}; {standing} of {tools} tools stand. {note}"
+    if verdict is Verdict.UNDECIDED:
+        way = f"{room} mm of room" + (f" to {where}" if where else "")
+        return (
+            f"It cannot be told whether {name} stands on {bolt}: {way}, but the truth lies between "
+            f"{millimetres(best.low)} and {millimetres(best.high)} mm, {millimetres(wanted)} mm "
+            f"wanted. {note}"
+        )
+    if best.inside:
+        found = f"it would stand inside the material of {where}"
+    elif best.room < 0.0:
+        found = f"{where}, stands {millimetres(-best.room)} mm in its way"
+    else:
+        found = f"{room} mm of room to {where}, {millimetres(wanted)} mm wanted"
+    return f"No tool of {tools} stands on {bolt}. The nearest to it is {name}: {found}. {note}"
+
+
+def reach_remedy(fastener: Fastener, carrier: str, best: Reach, wanted: float) -> str:
+    """How to make room for the tool that comes nearest to standing."""
+    other = "turn the fastener's axis, or declare a slimmer tool as a [[tool]]"
+    if best.inside or best.point is None or best.height is None:
+        return f"Check the seat point and the axis of {fastener.name}; else {other}."
+    out = np.array(best.point) - np.array(fastener.point(best.height))
+    size = float(np.linalg.norm(out))
+    amount = f"by {at_least(wanted - best.low)} mm or more"
+    verb = "Relieve" if best.blocker == carrier else "Move"
+    if size < 1e-6:
+        return f"{verb} {best.blocker} out of the tool's way, {amount}; or {other}."
+    way = (float(out[0] / size), float(out[1] / size), float(out[2] / size))
+    return f"{verb} {best.blocker} there {amount} in the direction {at(way)}; or {other}."
+
+
+def withdraw_message(fastener: Fastener, bolt: str, result: Withdrawal, verdict: Verdict) -> str:
+    """What was found of one fastener's way out."""
+    wanted = f"{millimetres(result.needed)} mm wanted"
+    where = "the edge of the parts looked at"
+    if result.blocker is not None and result.point is not None:
+        where = f"{result.blocker} at {at(result.point)}"
+    if result.travel < 0.0:
+        return (
+            f"The head of {bolt} has no room on its seat: within its diameter of "
+            f"{fastener.screw.head_diameter:g} mm stands {where}."
+        )
+    way = f"{millimetres(result.travel)} mm of free travel to {where}"
+    if verdict is Verdict.UNDECIDED:
+        return (
+            f"It cannot be told whether {bolt} can be drawn: {way}, but the truth lies between "
+            f"{millimetres(result.low)} and {millimetres(result.high)} mm, {wanted}."
+        )
+    if result.clear:
+        return f"{bolt} can be drawn: nothing stands in its way; {way}, {wanted}."
+    can = "can" if verdict is Verdict.PASS else "cannot"
+    return f"{bolt} {can} be drawn: {way}, {wanted}."
+
+
+def withdraw_remedy(fastener: Fastener, carrier: str, result: Withdrawal, verdict: Verdict) -> str:
+    """How to make way for a fastener; empty for a pass."""
+    if verdict is Verdict.PASS:
+        return ""
+    blocker = result.blocker or result.doubt
+    short = at_least(result.needed - result.low)
+    if verdict is Verdict.UNDECIDED:
+        return (
+            f"Export {result.doubt or blocker} with a finer chord error or declare its sagitta, or "
+            f"make {short} mm more travel."
+        )
+    if result.travel < 0.0:
+        verb = "Relieve" if blocker == carrier else "Move"
+        return f"{verb} {blocker} round the seat, or correct the seat point and the axis."
+    longest = result.low - (result.needed - fastener.length)
+    shorter = f"Use a screw no longer than {at_most(longest)} mm, or " if longest > 0.0 else ""
+    text = (
+        f"{shorter}put it in before the housing goes on, or move {blocker} {short} mm or more along "
+        f"the axis of {fastener.name}."
+    )
+    return text[0].upper() + text[1:]
+
+
+def seat_fault(fastener: Fastener, carrier: str, seat: Seat) -> tuple[str, str]:
+    """What is wrong with a seat that does not carry the head, and what to do, as sentences."""
+    place = f"the seat of {fastener.name} at {at(fastener.at)}"
+    if seat.state == "reversed":
+        a, b, c = (0.0 - value for value in fastener.axis)
+        return (
+            f"The axis at {place} points into the material of {carrier}.",
+            f"Reverse it: axis = [{a:.6g}, {b:.6g}, {c:.6g}]. It points out of the seat, towards "
+            "the tool.",
+        )
+    what = (
+        f"There is no metal of {carrier} under {100.0 * (1.0 - seat.share):.0f} % of the head's "
+        f"ring: {place} is in the air."
+    )
+    if seat.tilt is not None and seat.tilt > 2.0:
+        return (
+            f"{what} The face there stands {seat.tilt:.1f} degrees off square to the axis.",
+            "Correct the axis, or the face.",
+        )
+    if seat.nearest is None:
+        return (
+            f"{what} There is none along the axis either.",
+            "Correct the seat point, the axis or the part it names.",
+        )
+    way = "up the axis, towards the tool" if seat.nearest > 0.0 else "down the axis, under the seat"
+    return (
+        f"{what} The nearest is {abs(seat.nearest):.2f} mm {way}.",
+        "Correct the seat point: it is the centre of the face under the head.",
+    )
+
+
+def side_view(fastener: Fastener, point: Point | None) -> Point:
+    """A direction to look in: the way from the axis to ``point`` shows in true size.
+
+    Unit vector from the camera to the fastener, 25 degrees down from square to the axis.
+    """
+    frame = fastener.frame()
+    side = frame[1]
+    if point is not None:
+        across = np.cross(frame[3], np.array(point) - frame[0])
+        size = float(np.linalg.norm(across))
+        if size > 1e-6:
+            side = across / size
+    tilt = math.radians(25.0)
+    way = -(math.cos(tilt) * side + math.sin(tilt) * frame[3])
+    return (float(way[0]), float(way[1]), float(way[2]))
+
+
+def cautions(first: str, kinds: Sequence[str]) -> str:
+    """``first``, then what to mind beside neighbours of these classes."""
+    more = [NEAR_CLASS[kind] for kind in dict.fromkeys(kinds) if kind in NEAR_CLASS]
+    return " ".join([first, *more]).strip()
