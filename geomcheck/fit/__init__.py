@@ -1,0 +1,1 @@
+"""Does it fit: gap, overlap, and faces that are meant to touch."""
