@@ -29,6 +29,8 @@ class Assembly:
         Each part's entry and its key, by part name.
     lines : LineMap
         Finds the line of an entry.
+    vehicles : tuple of str
+        Names of all vehicles of the project, so that a check's settings may name one of them.
     """
 
     vehicle: str
@@ -40,6 +42,7 @@ class Assembly:
     part_entries: Mapping[str, PartEntry]
     part_keys: Mapping[str, Key]
     lines: LineMap
+    vehicles: tuple[str, ...] = ()
 
     @property
     def housing(self) -> Part:

@@ -110,6 +110,7 @@ class Project:
             part_entries={key: entry for key, (_, entry, _) in parts.items()},
             part_keys={name: key for name, (key, _, _) in parts.items()},
             lines=self.lines,
+            vehicles=self.vehicles,
         )
 
     def _part(self, key: Key, entry: PartEntry, vehicle: VehicleEntry | None) -> Part:

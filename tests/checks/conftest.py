@@ -78,6 +78,7 @@ def _table(header: str, values: Mapping[str, Any]) -> list[str]:
 def _assembly(
     *parts: Part,
     vehicle: str = "Test van",
+    others: Sequence[str] = (),
     entries: Mapping[str, Mapping[str, Any]] | None = None,
     mates: Sequence[Mapping[str, Any]] = (),
     ducts: Sequence[Mapping[str, Any]] = (),
@@ -89,7 +90,7 @@ def _assembly(
 
     ``entries`` adds keys to a part's entry by part name, such as
     ``{"bonnet": {"open_for_tools": True}}``. ``mates``, ``ducts``, ``fasteners`` and ``tools`` are
-    written as in the project file. ``check`` only fills the text that line numbers come from; the
+    written as in the project file. ``others`` names the project's other vehicles. ``check`` only fills the text that line numbers come from; the
     settings themselves are passed to the check's ``run``.
     """
     extra = entries or {}
@@ -137,6 +138,7 @@ def _assembly(
         part_entries={name: PartEntry.model_validate(entry) for name, entry in raw.items()},
         part_keys=keys,
         lines=LineMap(Path("project.toml"), text, data),
+        vehicles=(vehicle, *others),
     )
 
 
