@@ -132,12 +132,9 @@ def withdraw_remedy(fastener: Fastener, carrier: str, result: Withdrawal, verdic
         verb = "Relieve" if blocker == carrier else "Move"
         return f"{verb} {blocker} round the seat, or correct the seat point and the axis."
     longest = result.low - (result.needed - fastener.length)
-    shorter = f"Use a screw no longer than {at_most(longest)} mm, or " if longest > 0.0 else ""
-    text = (
-        f"{shorter}put it in before the housing goes on, or move {blocker} {short} mm or more along "
-        f"the axis of {fastener.name}."
-    )
-    return text[0].upper() + text[1:]
+    shorter = f"use a screw no longer than {at_most(longest)} mm, " if longest > 0.0 else ""
+    text = f"{shorter}put it in before the housing goes on, or move {blocker} along the axis of "
+    return f"{text[0].upper()}{text[1:]}{fastener.name}, by {short} mm or more."
 
 
 def seat_fault(fastener: Fastener, carrier: str, seat: Seat) -> tuple[str, str]:
