@@ -32,6 +32,8 @@ GHOST: Colour = (148, 158, 172)
 INK: Colour = (24, 33, 48)
 FAINT_INK: Colour = (88, 98, 114)
 PAPER: Colour = (255, 255, 255)
+#: A flow path; beside no gap scale.
+PATH: Colour = (118, 62, 158)
 HATCH: Colour = (70, 82, 102)
 
 VERDICTS: dict[Verdict, Colour] = {
@@ -87,7 +89,8 @@ GAP_SCALE.setflags(write=False)
 
 def gap_colours(gap: NDArray[np.float64]) -> NDArray[np.uint8]:
     """(n, 3) colours of (n,) gaps in mm: orange below 0, grey beyond the scale or where NaN."""
-    index = np.clip(np.nan_to_num(gap, nan=GAP_END) / GAP_END * 255.0, 0.0, 255.0)
+    inside = np.where(np.abs(gap) <= GAP_END, gap, 0.0)
+    index = np.clip(inside / GAP_END * 255.0, 0.0, 255.0)
     colours = GAP_SCALE[index.astype(np.intp)]
     colours[gap < 0.0] = OVERLAP
     colours[~(gap <= GAP_END)] = BEYOND

@@ -1,0 +1,266 @@
+"""The scene as pixels: buffers from the raster kernel, then colour."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geomcheck.kernels import raster
+from geomcheck.reports import palette
+from geomcheck.reports.palette import Colour
+from geomcheck.reports.still.camera import Camera, FloatArray
+from geomcheck.reports.still.tone import Image, Mask, hatch, ink, mix, shade, wider
+
+FloatImage: TypeAlias = NDArray[np.float32]
+IntImage: TypeAlias = NDArray[np.int32]
+
+#: Least angle between facets that is drawn as a line, degrees.
+CREASE = 32.0
+_NO_WINDING = np.zeros((0, 0), dtype=np.int16)
+
+
+@dataclass(frozen=True, eq=False)
+class Layer:
+    """One part in the picture.
+
+    Parameters
+    ----------
+    name : str
+    triangles : (n, 3, 3) float
+        mm, housing frame.
+    colour : (3,) int
+    opacity : float
+        1 for opaque; less for a ghost.
+    closed : bool
+        Whether cut faces may be filled.
+    creases : bool
+        Whether sharp edges are drawn; not for rough scans.
+    """
+
+    name: str
+    triangles: FloatArray
+    colour: Colour
+    opacity: float = 1.0
+    closed: bool = True
+    creases: bool = True
+
+    @cached_property
+    def normals(self) -> FloatArray:
+        """(n, 3) unit normals, housing frame; zero for a triangle without area."""
+        edges = self.triangles[:, 1:] - self.triangles[:, :1]
+        normal = np.cross(edges[:, 0], edges[:, 1])
+        length = np.sqrt(np.einsum("ij,ij->i", normal, normal))[:, None]
+        return np.asarray(normal / np.where(length > 0.0, length, 1.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Painted:
+    """A picture of the scene.
+
+    Parameters
+    ----------
+    image : (h, w, 3) uint8
+    depth : (h, w) float32
+        Of the opaque parts, mm from the camera's centre; inf where there is none.
+    seen : tuple of (h, w) bool
+        Where each layer shows, in the order of the layers.
+    cut : (h, w) bool
+        Where a cut face shows.
+    overlap : bool
+        Whether two opaque parts overlap in the cut.
+    """
+
+    image: Image
+    depth: FloatImage
+    seen: tuple[Mask, ...]
+    cut: Mask
+    overlap: bool
+
+
+class Tint(Protocol):
+    """Colours surfaces by where they are: the gap to another part, or the inside of a tool."""
+
+    def __call__(self, image: Image, depth: FloatImage, label: IntImage) -> None:
+        """Change ``image`` where ``label`` and ``depth`` say so."""
+
+
+def paint(
+    layers: Sequence[Layer],
+    camera: Camera,
+    width: int,
+    height: int,
+    *,
+    cut: float | None = None,
+    tint: Tint | None = None,
+) -> Painted:
+    """Draw layers.
+
+    Opaque layers share one depth buffer. Each ghost keeps its own front surface only, so that a
+    thin panel does not show twice; ghosts are blended by exact depth at each pixel.
+
+    Parameters
+    ----------
+    layers : sequence of Layer
+    camera : Camera
+    width, height : int
+        Pixels.
+    cut : float or None
+        Depth (mm from the camera's centre) in front of which everything is cut away.
+    tint : Tint or None
+        Changes the colour of opaque surfaces (not of cut faces) before lines are drawn.
+    """
+    canvas = _Canvas(layers, camera, width, height, -math.inf if cut is None else cut)
+    canvas.draw_solids(tint)
+    canvas.draw_ghosts()
+    return Painted(
+        canvas.image, canvas.depth, tuple(canvas.seen), canvas.label >= len(layers), canvas.overlap
+    )
+
+
+class _Canvas:
+    """Buffers of one picture.
+
+    Labels: a layer's number; count + number where it is cut open; twice the count where two cut
+    faces overlap.
+    """
+
+    def __init__(
+        self, layers: Sequence[Layer], camera: Camera, width: int, height: int, near: float
+    ) -> None:
+        self.layers = layers
+        self.camera = camera
+        self.near = near
+        self.shape = (height, width)
+        self.pixel = 1.0 / camera.scale(height)
+        self.image: Image = np.full((height, width, 3), 255, dtype=np.uint8)
+        self.depth: FloatImage = np.full(self.shape, np.inf, dtype=np.float32)
+        self.label: IntImage = np.full(self.shape, -1, dtype=np.int32)
+        self.seen: list[Mask] = [np.zeros((1, 1), dtype=np.bool_) for _ in layers]
+        self.overlap = False
+
+    def draw_solids(self, tint: Tint | None) -> None:
+        """Draw the opaque layers."""
+        count = len(self.layers)
+        solids = [k for k in range(count) if self.layers[k].opacity >= 1.0]
+        if not solids:
+            return
+        ids: IntImage = np.full(self.shape, -1, dtype=np.int32)
+        windings: dict[int, NDArray[np.int16]] = {}
+        total = 0
+        for k in solids:
+            windings[k] = self._draw(self.layers[k], total, self.depth, ids)
+            total += len(self.layers[k].triangles)
+        normals = np.concatenate([self._normals(self.layers[k]) for k in solids])
+        lengths = [len(self.layers[k].triangles) for k in solids]
+        owner = np.repeat(np.array(solids, dtype=np.int32), lengths)
+        base = np.repeat(np.array([self.layers[k].colour for k in solids]), lengths, axis=0)
+        raster.colour(ids, owner[:, None], self.label[..., None])
+        raster.colour(ids, shade(base, normals), self.image)
+        if tint is not None:
+            tint(self.image, self.depth, self.label)
+        self._cap(windings, ids)
+        crease = np.full(2 * count + 1, -2.0, dtype=np.float32)
+        for k in solids:
+            crease[k] = self._least(self.layers[k])
+            self.seen[k] = (self.label == k) | (self.label == count + k)
+        marks = np.zeros(self.shape, dtype=np.uint8)
+        jump = 0.008 * self.camera.half
+        raster.outline(self.label, ids, self.depth, normals, crease, jump, self.pixel, marks)
+        ink(self.image, marks == 1, 0.38)
+        ink(self.image, wider(marks == 2), 0.85)
+
+    def draw_ghosts(self) -> None:
+        """Blend the translucent layers over what is drawn."""
+        ghosts = [k for k, layer in enumerate(self.layers) if layer.opacity < 1.0]
+        depths: FloatImage = np.full((len(ghosts), *self.shape), np.inf, dtype=np.float32)
+        tones: Image = np.zeros((len(ghosts), *self.shape, 4), dtype=np.uint8)
+        used = 0
+        for k in ghosts:
+            layer, depth, tone = self.layers[k], depths[used], tones[used]
+            ids: IntImage = np.full(self.shape, -1, dtype=np.int32)
+            winding = self._draw(layer, 0, depth, ids)
+            drawn = ids >= 0
+            if not drawn.any():
+                self.seen[k] = drawn
+                continue
+            used += 1
+            normals = self._normals(layer)
+            table = shade(np.broadcast_to(np.array(layer.colour), normals.shape), normals)
+            opacity = np.full((len(table), 1), round(255 * layer.opacity), dtype=np.uint8)
+            raster.colour(ids, np.concatenate([table, opacity], axis=1), tone)
+            label = drawn.astype(np.int32) - 1
+            if len(winding):
+                capped = winding > 0
+                label[capped], ids[capped], depth[capped] = 1, -1, self.near
+                tone[capped] = (*layer.colour, round(255 * min(1.0, layer.opacity * 2.2)))
+            self._outline_ghost(layer, normals, label, ids, depth, tone)
+            self.seen[k] = depth < self.depth
+        if used:
+            raster.blend(depths[:used], tones[:used], self.image, self.depth)
+
+    def _outline_ghost(
+        self,
+        layer: Layer,
+        normals: FloatImage,
+        label: IntImage,
+        ids: IntImage,
+        depth: FloatImage,
+        tone: Image,
+    ) -> None:
+        crease = np.array([self._least(layer), -2.0], dtype=np.float32)
+        marks = np.zeros(self.shape, dtype=np.uint8)
+        jump = 0.02 * self.camera.half
+        raster.outline(label, ids, depth, normals, crease, jump, self.pixel, marks)
+        line = mix(layer.colour, palette.INK, 0.45)
+        for mask, strength in ((marks == 1, 0.30), (wider(marks == 2) & (label >= 0), 0.62)):
+            tone[mask] = (*line, round(255 * max(strength, layer.opacity)))
+
+    def _draw(
+        self, layer: Layer, offset: int, depth: FloatImage, ids: IntImage
+    ) -> NDArray[np.int16]:
+        """Draw one layer; its winding numbers at the cutting plane, or none."""
+        winding = _NO_WINDING
+        if layer.closed and math.isfinite(self.near):
+            winding = np.zeros(self.shape, dtype=np.int16)
+        height, width = self.shape
+        corners, heights = self.camera.fixed(layer.triangles, width, height)
+        raster.draw(corners, heights, offset, self.near, depth, ids, winding)
+        return winding
+
+    def _normals(self, layer: Layer) -> FloatImage:
+        """(n, 3) unit normals in camera axes, turned towards the camera."""
+        normals = (layer.normals @ self.camera.axes.T).astype(np.float32)
+        normals[normals[:, 2] > 0.0] *= -1.0
+        return normals
+
+    def _least(self, layer: Layer) -> float:
+        return math.cos(math.radians(CREASE)) if layer.creases else -2.0
+
+    def _cap(self, windings: dict[int, NDArray[np.int16]], ids: IntImage) -> None:
+        """Fill cut faces of closed layers, hatched as on a drawing; overlap in its own colour."""
+        count = len(self.layers)
+        inside = np.zeros(self.shape, dtype=np.uint8)
+        turn = 0
+        for k, winding in windings.items():
+            if not len(winding):
+                continue
+            filled = winding > 0
+            inside += filled
+            self.label[filled] = count + k
+            self.image[filled] = mix(self.layers[k].colour, palette.PAPER, 0.35)
+            lines = hatch(*self.shape, rising=turn % 2 == 0) & filled
+            self.image[lines] = mix(self.layers[k].colour, palette.HATCH, 0.72)
+            turn += 1
+        both = inside > 1
+        self.label[both] = 2 * count
+        self.image[both] = palette.OVERLAP
+        capped = inside > 0
+        ids[capped] = -1
+        self.depth[capped] = self.near
+        self.overlap = bool(both.any())

@@ -1,0 +1,282 @@
+"""What stands in the picture of one finding: parts, tool, path, marks, and the side it shows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from geomcheck.finding import Finding
+from geomcheck.mesh.part import Part
+from geomcheck.reports import palette
+from geomcheck.reports.palette import Colour
+from geomcheck.reports.still.camera import Camera, FloatArray, choose_cut, choose_open, unit
+from geomcheck.reports.still.paint import Layer, Tint
+from geomcheck.reports.still.shapes import points_of, tool_triangles
+from geomcheck.reports.still.sight import hidden
+from geomcheck.reports.still.tint import GapTint, ToolTint
+
+GHOST_OPACITY = 0.15
+TOOL_OPACITY = 0.62
+#: A cutting plane is moved off the place by this much, mm, so that it does not lie in a flat face.
+NUDGE = 0.0137
+#: Gap, mm, under which nothing can be seen between two parts from outside.
+LEAST_SEEN_GAP = 0.3
+#: Width of the overview over its height.
+OVERVIEW_ASPECT = 1.35
+
+
+@dataclass(frozen=True, eq=False)
+class Stroke:
+    """A line through space.
+
+    Parameters
+    ----------
+    points : (n, 3) float
+        mm.
+    colour : (3,) int
+    width : float
+        Pixels of the finished picture.
+    closed : bool
+        Whether the last point joins the first.
+    fill : float
+        Opacity of the area inside, 0 for none.
+    """
+
+    points: FloatArray
+    colour: Colour
+    width: float
+    closed: bool = False
+    fill: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """Everything a picture needs.
+
+    Parameters
+    ----------
+    layers : list of Layer
+    strokes : list of Stroke
+    camera : Camera
+    cut : float or None
+        Depth of the cutting plane from the camera's centre, mm.
+    overview : Camera
+        The whole assembly from an oblique side.
+    place : (3,) float
+    ends : (2, 3) float or None
+        The two witness points of a gap or an overlap.
+    tint : Tint or None
+        Colours on the surfaces.
+    """
+
+    layers: list[Layer]
+    strokes: list[Stroke]
+    camera: Camera
+    cut: float | None
+    overview: Camera
+    place: FloatArray
+    ends: FloatArray | None
+    tint: Tint | None = None
+
+
+def build(finding: Finding, parts: Mapping[str, Part], aspect: float) -> Scene | None:
+    """Scene of a finding; None when it names no place and no part that stands in the assembly.
+
+    Parameters
+    ----------
+    finding : Finding
+    parts : mapping of str to Part
+    aspect : float
+        Width of the picture over its height.
+    """
+    subjects = [name for name in finding.parts if name in parts]
+    witnesses = [np.array(witness.point, dtype=np.float64) for witness in finding.witnesses]
+    if not subjects and not witnesses:
+        return None
+    layers = _layers(subjects, parts)
+    overview = _overview(parts)
+    tool = finding.details.get("tool")
+    path = points_of(finding.details.get("path"))
+    if isinstance(tool, Mapping):
+        return _tool_scene(finding, tool, layers, witnesses, parts, overview)
+    if len(path) >= 2:
+        return _duct_scene(finding, path, layers, witnesses, overview, aspect)
+    return _gap_scene(finding, layers, witnesses, parts, overview)
+
+
+def _layers(subjects: Sequence[str], parts: Mapping[str, Part]) -> list[Layer]:
+    """Subjects opaque, the one to blame in its own colour; all other parts ghosted."""
+    layers = []
+    for name, part in parts.items():
+        shown = name in subjects
+        ours = part.role != "neighbour"
+        blamed = shown and (not ours or (len(subjects) > 1 and name == subjects[-1]))
+        colour = palette.BLAMED if blamed else palette.OURS if shown else palette.GHOST
+        opacity = 1.0 if shown else GHOST_OPACITY
+        layers.append(Layer(name, part.triangles, colour, opacity, part.closed, part.closed))
+    return layers
+
+
+def _gap_scene(
+    finding: Finding,
+    layers: list[Layer],
+    witnesses: list[FloatArray],
+    parts: Mapping[str, Part],
+    overview: Camera,
+) -> Scene:
+    """Two parts and the place between them."""
+    solid = [layer for layer in layers if layer.opacity >= 1.0]
+    size = _size(solid or layers)
+    if not witnesses:
+        middle = _middle(solid or layers)
+        camera = Camera.looking(overview.forward, middle, 0.6 * size)
+        return Scene(layers, [], camera, None, overview, middle, None)
+    ends = np.stack(witnesses[:2]) if len(witnesses) > 1 else None
+    place = witnesses[0] if ends is None else np.asarray(ends.mean(axis=0))
+    across = None if ends is None else ends[1] - ends[0]
+    length = 0.0 if across is None else float(np.linalg.norm(across))
+    along = None if across is None else unit(across)
+    half = max(0.85 * length + 6.0, min(0.10 * size, 60.0), 18.0)
+    forward: FloatArray | None = None
+    between = finding.quantity is None or finding.quantity.value > LEAST_SEEN_GAP
+    if ends is not None and length > LEAST_SEEN_GAP and between:
+        points = ends[0] + np.array([[0.12], [0.5], [0.88]]) * (ends[1] - ends[0])
+        forward = _open_view(finding, points, along, parts, need=0.99)
+    elif ends is None:
+        forward = _open_view(finding, place[None, :], None, parts, need=0.99)
+    if forward is not None:
+        camera = Camera.looking(forward, place, half)
+        tint = _gap_tint(layers, parts, camera)
+        return Scene(layers, [], camera, None, overview, place, ends, tint)
+    camera = Camera.looking(choose_cut([] if along is None else [along]), place, half)
+    tint = _gap_tint(layers, parts, camera)
+    return Scene(layers, [], camera, NUDGE, overview, place, ends, tint)
+
+
+def _gap_tint(layers: Sequence[Layer], parts: Mapping[str, Part], camera: Camera) -> GapTint | None:
+    """Gap from our parts to the one to blame, if there is one of each."""
+    ours = [k for k, layer in enumerate(layers) if layer.colour == palette.OURS]
+    blamed = [layer.name for layer in layers if layer.colour == palette.BLAMED]
+    if not ours or len(blamed) != 1:
+        return None
+    return GapTint(ours, parts[blamed[0]].tree, blamed[0], camera)
+
+
+def _tool_scene(
+    finding: Finding,
+    tool: Mapping[str, Any],
+    layers: list[Layer],
+    witnesses: list[FloatArray],
+    parts: Mapping[str, Part],
+    overview: Camera,
+) -> Scene:
+    """A tool on its fastener, seen across its axis."""
+    at = points_of([tool["at"]])[0]
+    axis = unit(points_of([tool["axis"]])[0])
+    if axis is None:
+        raise ValueError(f"{finding.subject}: a tool's axis has no direction")
+    profile = np.array(tool["profile"], dtype=np.float64).reshape(-1, 3)
+    shape = tool_triangles(at, axis, profile)
+    name = str(tool.get("name", "tool"))
+    layers = [*layers, Layer(name, shape, palette.TOOL, TOOL_OPACITY, True, True)]
+    top = float(profile[:, 1].max())
+    low = min(0.0, float(profile[:, 0].min()))
+    place = at + axis * 0.5 * (low + top)
+    half = max(0.62 * (top - low), 0.8 * float(profile[:, 2].max()), 20.0) + 8.0
+    ends = np.stack(witnesses[:2]) if len(witnesses) > 1 else None
+    marked = witnesses[0] if witnesses else at
+    half = max(half, 1.15 * float(np.linalg.norm(marked - place)))
+    # Points on the tool's own axis: what hides them hides the tool.
+    points = at + np.linspace(0.15, 0.95, 7)[:, None] * (top * axis)
+    forward = _open_view(finding, points, axis, parts, need=0.55)
+    cut = None
+    if forward is None:
+        across = [axis] if not witnesses else [axis, unit(marked - at) or axis]
+        forward = choose_cut(across)
+        cut = float((at - place) @ forward) + NUDGE
+    camera = Camera.looking(forward, place, half)
+    tint = ToolTint(at, axis, profile, camera)
+    return Scene(layers, [], camera, cut, overview, marked, ends, tint)
+
+
+def _duct_scene(
+    finding: Finding,
+    path: FloatArray,
+    layers: list[Layer],
+    witnesses: list[FloatArray],
+    overview: Camera,
+    aspect: float,
+) -> Scene:
+    """A duct cut open along its path."""
+    place = witnesses[0] if witnesses else path[len(path) // 2]
+    centred = path - path.mean(axis=0)
+    _, spread, rows = np.linalg.svd(centred, full_matrices=False)
+    bent = len(spread) > 1 and spread[1] > 0.05 * spread[0]
+    forward = choose_cut([rows[0], rows[1]] if bent else [rows[0]])
+    camera = Camera.looking(forward, path.mean(axis=0), 1.0)
+    local = centred @ camera.axes.T
+    low, high = local[:, :2].min(axis=0), local[:, :2].max(axis=0)
+    outlines = finding.details.get("outlines")
+    throat = outlines.get("throat", ()) if isinstance(outlines, Mapping) else ()
+    loops = [loop for loop in (points_of(line) for line in throat) if len(loop) > 2]
+    bore = max((float(np.ptp(loop, axis=0).max()) for loop in loops), default=40.0)
+    half = max(0.5 * float(high[1] - low[1]), 0.5 * float(high[0] - low[0]) / aspect) + 0.75 * bore
+    middle = path.mean(axis=0) + camera.axes[:2].T @ (0.5 * (low + high))
+    strokes = [Stroke(path, palette.PATH, 2.0)]
+    strokes += [Stroke(loop, palette.OVERLAP, 2.6, closed=True, fill=0.22) for loop in loops]
+    camera = Camera.looking(forward, middle, half)
+    cut = float((place - middle) @ forward) + NUDGE
+    if bent:
+        cut = float(np.median((path - middle) @ forward)) + NUDGE
+    return Scene(layers, strokes, camera, cut, overview, place, None)
+
+
+def _open_view(
+    finding: Finding,
+    points: FloatArray,
+    along: FloatArray | None,
+    parts: Mapping[str, Part],
+    *,
+    need: float,
+) -> FloatArray | None:
+    """A direction from which the points are in sight: the finding's own wish if it serves."""
+    near = [part.tree for name, part in parts.items() if name in finding.parts]
+    rest = [part.tree for name, part in parts.items() if name not in finding.parts]
+    if finding.view is not None:
+        wish = unit(np.array(finding.view, dtype=np.float64))
+        if wish is not None and hidden(near, points, wish[None, :])[0] <= 1.0 - need:
+            return wish
+    return choose_open(points, along, partial(hidden, near), partial(hidden, rest), need=need)
+
+
+def _overview(parts: Mapping[str, Part]) -> Camera:
+    """The housing and what is round it, from the front left above."""
+    own = [part for part in parts.values() if part.role != "neighbour"] or list(parts.values())
+    corners = np.concatenate([part.vertices for part in own])
+    turn, tilt = math.radians(58.0), math.radians(28.0)
+    forward = np.array(
+        [math.cos(tilt) * math.cos(turn), math.cos(tilt) * math.sin(turn), -math.sin(tilt)]
+    )
+    camera = Camera.looking(forward, corners.mean(axis=0), 1.0)
+    local = (corners - camera.centre) @ camera.axes.T
+    low, high = local.min(axis=0), local.max(axis=0)
+    centre = camera.centre + camera.axes.T @ (0.5 * (low + high))
+    half = 0.5 * max(float(high[1] - low[1]), float(high[0] - low[0]) / OVERVIEW_ASPECT)
+    return Camera.looking(forward, centre, max(1.5 * half, 1.0))
+
+
+def _size(layers: Sequence[Layer]) -> float:
+    """Diagonal of the first layer's bounding box, mm."""
+    corners = layers[0].triangles.reshape(-1, 3)
+    return float(np.linalg.norm(np.ptp(corners, axis=0)))
+
+
+def _middle(layers: Sequence[Layer]) -> FloatArray:
+    lows = np.stack([layer.triangles.min(axis=(0, 1)) for layer in layers])
+    highs = np.stack([layer.triangles.max(axis=(0, 1)) for layer in layers])
+    return np.asarray(0.5 * (lows.min(axis=0) + highs.max(axis=0)))

@@ -1,0 +1,189 @@
+"""The raster kernel against closed forms, ray casting and brute force."""
+
+import math
+
+import numpy as np
+import pytest
+import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from geomcheck.kernels import raster
+from geomcheck.mesh.query import first_hit, winding_number
+
+SIZE = 200
+
+
+def buffers(count=True):
+    depth = np.full((SIZE, SIZE), np.inf, dtype=np.float32)
+    ids = np.full((SIZE, SIZE), -1, dtype=np.int32)
+    winding = np.zeros((SIZE, SIZE) if count else (0, 0), dtype=np.int16)
+    return depth, ids, winding
+
+
+def draw(triangles, near=-math.inf):
+    """Draw triangles given in pixels (x, y) and mm (z)."""
+    corners = np.rint(triangles[..., :2] * raster.SUB).astype(np.int64)
+    out = buffers()
+    raster.draw(corners, np.ascontiguousarray(triangles[..., 2]), 0, near, *out)
+    return out
+
+
+def turned(mesh, seed):
+    spin = trimesh.transformations.random_rotation_matrix(np.random.default_rng(seed).random(3))
+    copy = mesh.copy()
+    copy.apply_transform(spin)
+    copy.apply_translation((SIZE / 2, SIZE / 2, 0.0))
+    return copy
+
+
+def centres():
+    y, x = np.mgrid[0:SIZE, 0:SIZE] + 0.5
+    return x.ravel(), y.ravel()
+
+
+@settings(derandomize=True, deadline=None, max_examples=60)
+@given(st.integers(0, 2**32 - 1))
+def test_two_triangles_that_share_an_edge_cover_each_pixel_once(seed):
+    """Any split of a convex quadrangle: no pixel twice, none missed."""
+    rng = np.random.default_rng(seed)
+    angles = np.sort(rng.random(4)) * 2 * math.pi
+    corners = SIZE / 2 + 80 * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    corners = np.round(corners * rng.choice([1, 2, 256])) / 2.0 if rng.random() < 0.5 else corners
+    points = np.column_stack([corners, np.zeros(4)])
+    covered = []
+    for order in ((0, 1, 2), (0, 2, 3)), ((1, 2, 3), (1, 3, 0)):
+        times = np.zeros((SIZE, SIZE), dtype=int)
+        for row in order:
+            times += draw(points[list(row)][None])[1] >= 0
+        assert times.max() <= 1
+        covered.append(times)
+    if len({tuple(p) for p in points.tolist()}) == 4:
+        inside = [np.count_nonzero(times) for times in covered]
+        assert inside[0] == inside[1]
+
+
+def test_depth_is_that_of_the_plane():
+    """z = 3 + 0.25 x - 0.5 y, read at pixel centres."""
+    xy = np.array([[10.0, 10.0], [190.0, 20.0], [60.0, 180.0]])
+    z = 3 + 0.25 * xy[:, 0] - 0.5 * xy[:, 1]
+    depth, ids, _ = draw(np.column_stack([xy, z])[None])
+    rows, columns = np.nonzero(ids == 0)
+    assert len(rows) == pytest.approx(0.5 * (180 * 170 - 10 * 50), rel=0.01)
+    expected = 3 + 0.25 * (columns + 0.5) - 0.5 * (rows + 0.5)
+    assert depth[rows, columns] == pytest.approx(expected, abs=1e-4)
+
+
+def test_first_surface_agrees_with_ray_casting():
+    """Independent route: the project's ray kernel, one ray for each pixel."""
+    mesh = turned(trimesh.creation.torus(60, 22, major_sections=48, minor_sections=24), 4)
+    depth, _, _ = draw(mesh.triangles)
+    x, y = centres()
+    origins = np.column_stack([x, y, np.full(len(x), -300.0)])
+    t, _ = first_hit(mesh, origins, np.tile([0.0, 0.0, 1.0], (len(x), 1)))
+    ours = depth.ravel()
+    both = np.isfinite(ours) & np.isfinite(t)
+    # Corners are snapped to 1/256 pixel: outlines may differ by single pixels.
+    assert np.count_nonzero(np.isfinite(ours) != np.isfinite(t)) < 40
+    assert both.sum() > 5000
+    away = np.abs(ours[both] - (t[both] - 300.0))
+    assert np.quantile(away, 0.99) < 0.05
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_winding_on_the_cut_agrees_with_solid_angles(seed):
+    """Two overlapping balls in one mesh: 0, 1 and 2, as the generalised winding number gives."""
+    one = trimesh.creation.icosphere(3, radius=60.0)
+    two = one.copy()
+    two.apply_translation((50.0, 0.0, 0.0))
+    mesh = turned(trimesh.util.concatenate([one, two]), seed)
+    _, _, winding = draw(mesh.triangles, near=7.0)
+    x, y = centres()
+    keep = np.arange(0, len(x), 37)
+    points = np.column_stack([x, y, np.full(len(x), 7.0)])[keep]
+    expected = np.rint(winding_number(mesh, points)).astype(int)
+    found = winding.ravel()[keep]
+    assert np.count_nonzero(found != expected) <= 3
+    assert set(np.unique(found)) == {0, 1, 2}
+
+
+def test_cut_area_of_a_ball():
+    """Plane 30 off the centre of a ball of 80: pi (80^2 - 30^2), less what its facets cut off."""
+    ball = trimesh.creation.icosphere(5, radius=80.0)
+    ball.apply_translation((SIZE / 2, SIZE / 2, 0.0))
+    _, _, winding = draw(ball.triangles, near=30.0)
+    assert np.count_nonzero(winding == 1) == pytest.approx(math.pi * 5500, rel=3e-3)
+    assert set(np.unique(winding)) == {0, 1}
+
+
+def test_a_closed_mesh_winds_nought_without_a_cut():
+    mesh = turned(trimesh.creation.torus(60, 22, major_sections=40, minor_sections=20), 9)
+    _, _, winding = draw(mesh.triangles)
+    assert not winding.any()
+
+
+def test_equal_depth_goes_to_the_lowest_number():
+    triangle = np.array([[10.0, 10, 5], [190, 10, 5], [10, 190, 5]])
+    _, ids, _ = draw(np.stack([triangle, triangle[[1, 2, 0]]]))
+    assert set(np.unique(ids)) == {-1, 0}
+
+
+def test_slivers_and_far_corners_are_drawn_without_harm():
+    triangles = np.array(
+        [
+            [[5.0, 5, 1], [195, 195, 1], [195, 195.2, 1]],
+            [[-1e5, -1e5, 2], [1e5, 0, 2], [0, 1e5, 2]],
+            [[50, 50, 3], [50, 50, 3], [60, 60, 3]],
+        ]
+    )
+    _, ids, _ = draw(triangles)
+    assert (ids >= 0).all()
+    assert 2 not in ids
+
+
+@settings(derandomize=True, deadline=None, max_examples=20)
+@given(st.integers(0, 2**32 - 1), st.integers(1, 6))
+def test_blending_agrees_with_sorting_each_pixel(seed, count):
+    """Brute force: sort by depth, lay one over the other in floating point."""
+    rng = np.random.default_rng(seed)
+    depths = rng.choice([1.0, 2, 3, 4, 5, np.inf], (count, 3, 4)).astype(np.float32)
+    layers = rng.integers(0, 256, (count, 3, 4, 4), dtype=np.uint8)
+    image = rng.integers(0, 256, (3, 4, 3), dtype=np.uint8)
+    solid = rng.choice([2.5, np.inf], (3, 4)).astype(np.float32)
+    expected = image.astype(float)
+    for y in range(3):
+        for x in range(4):
+            order = sorted(range(count), key=lambda k: -depths[k, y, x])
+            for k in order:
+                if depths[k, y, x] < solid[y, x]:
+                    share = layers[k, y, x, 3] / 255
+                    over = layers[k, y, x, :3].astype(float)
+                    expected[y, x] = over * share + expected[y, x] * (1 - share)
+    raster.blend(depths, layers, image, solid)
+    # Each layer rounds once.
+    assert np.abs(image - expected).max() <= 0.5 * count + 1e-9
+
+
+def test_outlines_of_a_box():
+    """A box seen at an angle: creases between its three faces, an outline round it."""
+    box = trimesh.creation.box((80, 80, 80))
+    spin = trimesh.transformations.euler_matrix(0.6, 0.5, 0.2)
+    box.apply_transform(spin)
+    normals = box.face_normals.astype(np.float32)
+    box.apply_translation((SIZE / 2, SIZE / 2, 0))
+    depth, ids, _ = draw(box.triangles)
+    label = np.where(ids >= 0, 0, -1).astype(np.int32)
+    marks = np.zeros((SIZE, SIZE), dtype=np.uint8)
+    crease = np.array([math.cos(math.radians(32))], dtype=np.float32)
+    raster.outline(label, ids, depth, normals, crease, 1.0, 1.0, marks)
+    assert (marks[label < 0] == 0).all()
+    # The border of what is covered, found with shifts.
+    inside = label >= 0
+    border = inside & ~(
+        np.roll(inside, 1, 0)
+        & np.roll(inside, -1, 0)
+        & np.roll(inside, 1, 1)
+        & np.roll(inside, -1, 1)
+    )
+    assert np.array_equal(marks == 2, border)
+    assert 60 < np.count_nonzero(marks == 1) < 400
