@@ -27,8 +27,8 @@ BoolArray: TypeAlias = NDArray[np.bool_]
 
 
 def as_point(values: FloatArray) -> Point:
-    """Three coordinates as plain numbers."""
-    return (float(values[0]), float(values[1]), float(values[2]))
+    """Three coordinates as plain numbers, zero without a sign."""
+    return (float(values[0]) + 0.0, float(values[1]) + 0.0, float(values[2]) + 0.0)
 
 
 @dataclass(frozen=True, eq=False)

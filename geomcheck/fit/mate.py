@@ -45,8 +45,9 @@ class Mate:
     Parameters
     ----------
     face_a, face_b : Face
-    angle : float
-        Between the two faces, degrees.
+    angle : Quantity
+        Between the two faces, degrees; its interval is what their unevenness leaves open over
+        the width of the footprint.
     area : float
         Common footprint, mm2; 0 if the faces do not lie over each other.
     distance : float
@@ -62,7 +63,7 @@ class Mate:
 
     face_a: Face
     face_b: Face
-    angle: float
+    angle: Quantity
     area: float
     distance: float
     departure: Quantity
@@ -130,7 +131,16 @@ def check_mate(
             ),
         ),
     )
-    angle = float(np.degrees(np.arccos(np.clip(-face_a.normal @ face_b.normal, -1.0, 1.0))))
+    turned = float(np.degrees(np.arccos(np.clip(-face_a.normal @ face_b.normal, -1.0, 1.0))))
+    slack = float(np.degrees(np.arctan2(2.0 * rough, _width(place))))
+    angle = Quantity(
+        "angle",
+        turned,
+        "deg",
+        max(0.0, turned - slack),
+        turned + slack,
+        (Term("unevenness of the faces", min(turned, slack), slack, "over the footprint's width"),),
+    )
     point_a = frame.point(middle, np.zeros(1))[0]
     point_b = frame.point(middle, np.array([distance]))[0]
     area = float(footprint.area)
@@ -141,7 +151,7 @@ def check_mate(
         area,
         distance,
         departure,
-        area > 0.0 and angle <= PARALLEL and worst <= tolerance,
+        area > 0.0 and turned <= PARALLEL and worst <= tolerance,
         as_point(point_a),
         as_point(point_b),
         footprint,
@@ -226,6 +236,12 @@ def _around(area: shapely.Geometry, place: shapely.Point) -> shapely.Geometry:
                 hull = shapely.convex_hull(shapely.union_all([hull, around]))
                 grown = True
     return shapely.union_all(chosen)
+
+
+def _width(area: shapely.Geometry) -> float:
+    """Least width of an area's bounding rectangle, mm."""
+    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(area))
+    return float(np.linalg.norm(np.diff(corners, axis=0), axis=1).min())
 
 
 def _heights(frame: Frame, face: Face, points: FloatArray) -> FloatArray:

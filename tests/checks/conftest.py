@@ -90,8 +90,8 @@ def _assembly(
 
     ``entries`` adds keys to a part's entry by part name, such as
     ``{"bonnet": {"open_for_tools": True}}``. ``mates``, ``ducts``, ``fasteners`` and ``tools`` are
-    written as in the project file. ``others`` names the project's other vehicles. ``check`` only fills the text that line numbers come from; the
-    settings themselves are passed to the check's ``run``.
+    written as in the project file. ``others`` names the project's other vehicles. ``check`` only
+    fills the text that line numbers come from; the settings themselves are passed to ``run``.
     """
     extra = entries or {}
     rows: list[str] = ["format = 1", 'name = "test"', 'unit = "mm"', ""]
