@@ -1,0 +1,300 @@
+"""Open area of each duct along its path: throat, losses, restrictions.
+
+What: along each duct's path the open area is cut out of the walls and the obstacles together, at
+stations no further apart than ``spacing`` and closer wherever something could hide between them.
+The least area (the throat) must be at least ``least_area``; the loss of area from one station to
+another, (A(from) - A(to)) / A(from), at most ``percent``; and a restriction, a dip below the duct
+on both sides of it by ``restriction`` per cent or more, is remarked on, or is a fail where
+``allow_restrictions`` is false. Pieces of the same bore are added (a shaft splits it in two);
+other legs of the duct and dead-end branches are left out. Areas are taken square to the path, so
+draw it along the middle of the duct; how far askew it may be is told with the throat.
+
+Why: the throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
+is easily overlooked, and one missing triangle in a wall turns a section into several times its
+true area without a word. So an outline that does not close, or a bore that is not closed all round
+(a gap between two flanges), is reported with its place and never as a number.
+
+Remedy: widen the bore at the throat, or trim or move the part that stands in it, by the area the
+message names. Where stations could not be measured: close the holes in the wall's mesh, name the
+missing wall (or gasket) in ``walls``, or move the path's points into the bore.
+
+Details of the main finding: ``curve`` (``s``, ``area``, ``bore_area``, ``hydraulic_diameter``,
+``state``; null where not measured), ``throat`` (``s``, ``area``, ``point``, ``askew_degrees``,
+``equivalent_diameter``, ``percent_of_inlet``), ``inlet_area``, ``restrictions`` (``s``, ``part``,
+``area_lost``, ``percent``, ``point``, ``estimate``), ``path``, ``outlines`` (``throat``,
+``inlet``: closed lines). Lengths mm, areas mm2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+from pydantic import Field
+
+from geomcheck.errors import CannotDecide, InputError
+from geomcheck.finding import Finding, Requirement, Verdict, Witness
+from geomcheck.flow.account import (
+    ROWS,
+    UNMEASURED,
+    details,
+    numbers,
+    place,
+    point,
+    remedy_for_throat,
+    stretches,
+    throat_cause,
+    throat_in_words,
+)
+from geomcheck.flow.path import FlowPath
+from geomcheck.flow.result import Survey
+from geomcheck.flow.section import Surface
+from geomcheck.flow.survey import duct_area
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
+from geomcheck.project.lines import Key
+
+CODE = "flow-area"
+TITLE = "The duct is wide enough all along its path"
+
+
+class Settings(Table):
+    """The table ``[check.flow-area]``."""
+
+    port_allowance: NotNegative = Field(
+        default=1.0, description="mm by which a path may begin or end outside its port"
+    )
+    certainty: Positive = Field(
+        default=0.05,
+        le=5.0,
+        description="per cent of the least area that may still hide between two stations",
+    )
+
+
+def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
+    """Findings of every duct: least area, losses, restrictions, stations without a number."""
+    for key, duct in assembly.ducts:
+        yield from _Duct(assembly, key, duct, settings).findings()
+
+
+class _Duct:
+    """One duct of one vehicle while it is looked at."""
+
+    def __init__(self, assembly: Assembly, key: Key, duct: DuctEntry, settings: Settings) -> None:
+        self.assembly, self.key, self.duct, self.settings = assembly, key, duct, settings
+        self.subject = f'duct "{duct.name}"'
+        self.names = (*self._named("walls", duct.walls), *self._named("obstacles", duct.obstacles))
+        for number, name in enumerate(self.names):
+            if name in self.names[:number]:
+                assembly.refuse(
+                    key,
+                    f'part "{name}" is named twice in {self.subject}',
+                    "name each part once, as a wall or as an obstacle",
+                )
+
+    def _named(self, table: str, names: Sequence[str]) -> Sequence[str]:
+        for number, name in enumerate(names):
+            if name not in self.assembly.parts:
+                known = ", ".join(f'"{part}"' for part in self.assembly.parts)
+                self.assembly.refuse(
+                    (*self.key, table, number),
+                    f'there is no part "{name}" in vehicle "{self.assembly.vehicle}"',
+                    f"the parts are {known}; where the duct belongs to one vehicle only, "
+                    "give its vehicle",
+                )
+        return names
+
+    def findings(self) -> Iterator[Finding]:
+        try:
+            survey = self._survey()
+        except CannotDecide as why:
+            yield self._finding(Verdict.UNDECIDED, why.what[0].upper() + why.what[1:], why.remedy)
+            return
+        main = self._least(survey)
+        yield main
+        if main.verdict != Verdict.FAIL:
+            yield from self._unmeasured(survey)
+        yield from self._losses(survey)
+        yield from self._restrictions(survey)
+
+    def _survey(self) -> Survey:
+        duct, assembly = self.duct, self.assembly
+        try:
+            path = FlowPath(duct.path)
+        except InputError as why:
+            assembly.refuse((*self.key, "path"), why.what, why.remedy)
+        ends = [0.0, path.length]
+        for number, loss in enumerate(duct.losses):
+            if not loss.begin < loss.end <= path.length:
+                assembly.refuse(
+                    (*self.key, "loss", number),
+                    f"a loss is asked from {loss.begin:g} to {loss.end:g} mm on a path of "
+                    f"{path.length:.2f} mm",
+                    "give two places along the path, mm from the inlet, in the order of the flow",
+                )
+            ends += [loss.begin, loss.end]
+        count = int(np.ceil(path.length / duct.spacing)) + 1
+        stations = np.unique(np.concatenate([np.linspace(0.0, path.length, count), ends]))
+        surfaces = [Surface.of(assembly.parts[name]) for name in self.names]
+        walls = len(duct.walls)
+        try:
+            return duct_area(
+                surfaces[:walls],
+                path,
+                obstacles=surfaces[walls:],
+                stations=stations,
+                spacing=duct.spacing,
+                restriction=duct.restriction,
+                port=self.settings.port_allowance,
+                tolerance=self.settings.certainty / 100.0,
+            )
+        except InputError as why:
+            assembly.refuse((*self.key, "path"), why.what, why.remedy)
+
+    def _finding(self, verdict: Verdict, message: str, remedy: str = "", **more: Any) -> Finding:
+        return Finding(
+            code=CODE,
+            verdict=verdict,
+            vehicle=self.assembly.vehicle,
+            subject=more.pop("subject", self.subject),
+            parts=more.pop("parts", self.names),
+            message=message,
+            remedy="" if verdict == Verdict.PASS else remedy,
+            entry=self.assembly.entry(more.pop("entry", self.key)),
+            **more,
+        )
+
+    def _blaming(self, part: str | None) -> tuple[str, ...]:
+        """The duct's parts with the one to blame last."""
+        return tuple(sorted(self.names, key=lambda name: name == part))
+
+    def _least(self, survey: Survey) -> Finding:
+        area, there = survey.throat.area, throat_cause(survey)
+        blame = self.names[there.surface] if there else None
+        text = throat_in_words(survey, self.names)
+        verdict, need, remedy = Verdict.NOT_APPLICABLE, None, ""
+        if self.duct.least_area is None:
+            text += ". No least area is required"
+        else:
+            need = Requirement(
+                "at least", self.duct.least_area, "mm2", f"least_area of {self.subject}"
+            )
+            verdict = need.decide(area)
+            text += f"; required at least {need.limit:.2f} mm2"
+            if verdict == Verdict.PASS and not survey.complete:
+                verdict = Verdict.UNDECIDED
+                text += ", but not every station could be measured"
+            remedy = remedy_for_throat(survey, need.limit, self.names)
+        witnesses = [Witness("throat", blame or self.names[0], survey.throat.point)]
+        if there is not None:
+            witnesses.append(Witness("in the bore", self.names[there.surface], there.point))
+        return self._finding(
+            verdict,
+            text + ".",
+            remedy,
+            parts=self._blaming(blame),
+            quantity=area,
+            requirement=need,
+            witnesses=tuple(witnesses),
+            view=survey.throat.tangent,
+            details=details(survey, self.names),
+        )
+
+    def _unmeasured(self, survey: Survey) -> Iterator[Finding]:
+        for state, (reason, remedy) in UNMEASURED.items():
+            rows = np.flatnonzero(np.array(survey.fine_state) == state)
+            if not len(rows):
+                continue
+            where = survey.path.frames(survey.fine_s[rows])[:, :3]
+            spans = stretches(survey.fine_s[rows], 1.5 * self.duct.spacing)
+            text = (
+                f"The area could not be measured at {spans} along the path, from "
+                f"{place(where[0])}: {reason}."
+            )
+            yield self._finding(
+                Verdict.UNDECIDED,
+                text,
+                f"{remedy[0].upper()}{remedy[1:]}.",
+                subject=f"{self.subject}, {state}",
+                witnesses=(Witness(state, self.names[0], point(where[0])),),
+                details={"state": state, "s": numbers(survey.fine_s[rows][:ROWS])},
+            )
+        for s, _ in survey.unbounded[:1]:
+            where = survey.path.frames([s])[0, :3]
+            yield self._finding(
+                Verdict.UNDECIDED,
+                f"The path bends more tightly than the bore is wide at {s:.2f} mm along it, "
+                f"{place(where)}: neighbouring sections meet within the bore, and what lies "
+                "between them is not known.",
+                "Draw the path with a wider bend, along the middle of the duct, with more points.",
+                subject=f"{self.subject}, tight bend",
+                witnesses=(Witness("tight bend", self.names[0], point(where)),),
+            )
+
+    def _losses(self, survey: Survey) -> Iterator[Finding]:
+        for number, loss in enumerate(self.duct.losses):
+            entry = (*self.key, "loss", number)
+            subject = f"{self.subject}, {loss.begin:g} to {loss.end:g} mm"
+            need = Requirement("at most", loss.percent, "%", f"loss of {self.subject}")
+            points = survey.path.frames([loss.begin, loss.end])[:, :3]
+            witnesses = (
+                Witness("to", self.names[0], point(points[1])),
+                Witness("from", self.names[0], point(points[0])),
+            )
+            quantity = survey.loss(loss.begin, loss.end)
+            if quantity is None:
+                yield self._finding(
+                    Verdict.UNDECIDED,
+                    f"The loss of area from {loss.begin:g} to {loss.end:g} mm along the path is "
+                    "not known: one of the two stations could not be measured.",
+                    "Make both stations measurable, or ask between others.",
+                    subject=subject, entry=entry, witnesses=witnesses, requirement=need,
+                )  # fmt: skip
+                continue
+            yield self._finding(
+                need.decide(quantity),
+                f"From {loss.begin:g} to {loss.end:g} mm along the path the open area falls by "
+                f"{quantity.value:.2f} % (between {quantity.low:.2f} and {quantity.high:.2f}); "
+                f"allowed {need.limit:g} %.",
+                f"Widen the duct at {place(points[1])}, or keep it narrower up to "
+                f"{place(points[0])}.",
+                subject=subject, entry=entry, witnesses=witnesses, requirement=need,
+                quantity=quantity,
+            )  # fmt: skip
+
+    def _restrictions(self, survey: Survey) -> Iterator[Finding]:
+        need = Requirement("at most", self.duct.restriction, "%", f"restriction of {self.subject}")
+        strict = not self.duct.allow_restrictions
+        subject = f"{self.subject}, restriction"
+        for dip in survey.restrictions:
+            name = self.names[dip.surface]
+            about = " (estimate)" if dip.estimate else ""
+            verdict = need.decide(dip.depth) if strict else Verdict.NOT_APPLICABLE
+            yield self._finding(
+                verdict,
+                f"A restriction of {dip.depth.value:.2f} % at {dip.s:.2f} mm along the path: "
+                f'"{name}" takes {dip.area_lost:.2f} mm2{about} at {place(dip.point)}, against '
+                f"the duct at {dip.shoulder:.2f} mm.",
+                f'Trim or move "{name}" there, or widen the duct round it by '
+                f"{dip.area_lost:.2f} mm2.",
+                subject=subject,
+                parts=self._blaming(name),
+                quantity=dip.depth,
+                requirement=need if strict else None,
+                witnesses=(Witness("restriction", name, dip.point),),
+                view=point(survey.path.frames([dip.s])[0, 9:12]),
+            )
+        if strict and not survey.restrictions:
+            verdict = need.decide(survey.deepest)
+            if verdict == Verdict.PASS and not survey.complete:
+                verdict = Verdict.UNDECIDED
+            yield self._finding(
+                verdict,
+                f"No restriction of {need.limit:g} % or more was found; none deeper than "
+                f"{survey.deepest.high:.2f} % can be there at the stations measured.",
+                "Export the parts with a finer tolerance, and make every station measurable.",
+                subject=subject,
+                quantity=survey.deepest,
+                requirement=need,
+            )

@@ -1,0 +1,204 @@
+"""Stations along a path: cut, judged, and made so dense that nothing hides between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from geomcheck.flow import between, pieces
+from geomcheck.flow.path import FlowPath
+from geomcheck.flow.region import Region, State
+from geomcheck.flow.section import THREADS, FloatArray, Surface, cut
+
+#: Stations are never set nearer than this (mm): below it lies the grain of a mesh.
+FINEST = 0.02
+#: A flat face within this share of the greatest coordinate lies in the plane: 2^-22, four times
+#: the resolution of the single precision an STL is written in.
+_FLUSH = 2.0**-22
+#: The throat is followed until its neighbours differ from it by less than this share.
+_SETTLED = 1e-6
+
+
+@dataclass(eq=False)
+class Station:
+    """One plane across the path.
+
+    ``s``: mm along the path. ``asked``: the station it stands for; different from ``s`` by a hair
+    where a flat face lies in the plane, which is then cut on both sides. ``pieces``: those of
+    ``region`` that belong to the bore. ``state``: see :class:`geomcheck.flow.region.Region`.
+    """
+
+    s: float
+    asked: float
+    region: Region
+    pieces: tuple[int, ...] = ()
+    state: State = "measured"
+
+    @property
+    def area(self) -> float:
+        """Open area, mm2; NaN unless the station is measured."""
+        return self._sum(self.region.area)
+
+    @property
+    def perimeter(self) -> float:
+        """Wetted perimeter, mm; NaN unless the station is measured."""
+        return self._sum(self.region.perimeter)
+
+    def _sum(self, values: FloatArray) -> float:
+        return float(values[list(self.pieces)].sum()) if self.state == "measured" else float("nan")
+
+    @property
+    def frame(self) -> FloatArray:
+        """(12,) origin, u, v, tangent."""
+        return self.region.section.frame
+
+
+class Stations:
+    """The stations of one path through given surfaces, in order, and the bounds between them.
+
+    Parameters
+    ----------
+    surfaces : sequence of Surface
+        Walls and obstacles.
+    path : FlowPath
+    """
+
+    def __init__(self, surfaces: Sequence[Surface], path: FlowPath) -> None:
+        self.surfaces = list(surfaces)
+        self.path = path
+        self.rows: list[Station] = []
+        self._known: pieces.Known = {}
+        self._bounds: dict[tuple[int, int], tuple[float, float]] = {}
+        self._close: set[tuple[int, int]] = set()
+        self._gone: list[Station] = []  # kept, so that no id is given twice
+        reach = [np.abs(surface.tree.bounds).max() for surface in self.surfaces]
+        self.flush = _FLUSH * float(max([*reach, np.abs(path.points).max()]))
+
+    def add(self, places: Any) -> None:
+        """Cut at arc lengths ``places`` and judge all stations afresh.
+
+        Where a flat face lies in the plane, the area on either side of it is what is asked for:
+        the plane is cut a hair before and a hair behind, within the duct.
+        """
+        places = np.asarray(places, dtype=np.float64)
+        frames = self.path.frames(places)
+        rows = []
+        for s, section in zip(places, cut(self.surfaces, frames, flush=self.flush), strict=True):
+            if section.flat == 0:
+                rows.append((float(s), float(s), section))
+                continue
+            for side in (-2.0, 2.0):
+                if 0.0 <= s + side * self.flush <= self.path.length:
+                    frame = section.frame.copy()
+                    frame[:3] += side * self.flush * frame[9:12]
+                    beside = cut(self.surfaces, frame[None])[0]
+                    rows.append((float(s), float(s) + side * self.flush, beside))
+        with ThreadPoolExecutor(THREADS) as pool:
+            regions = list(pool.map(lambda row: Region(row[2], self.surfaces), rows))
+        for (asked, s, _), region in zip(rows, regions, strict=True):
+            self.rows.append(Station(s, asked, region))
+        self.rows.sort(key=lambda row: row.s)
+        self.judge()
+
+    def drop(self, rows: Sequence[Station]) -> None:
+        """Take stations out and judge the rest afresh."""
+        gone = {id(row) for row in rows}
+        self._gone.extend(rows)
+        self.rows = [row for row in self.rows if id(row) not in gone]
+        self.judge()
+
+    def judge(self) -> None:
+        """Say which pieces of every station count, and its state."""
+        found = pieces.counted([row.region for row in self.rows], self._known)
+        for row, chosen in zip(self.rows, found, strict=True):
+            row.pieces = chosen
+            if row.region.state in ("open", "leaking"):
+                row.state = row.region.state
+            elif not chosen:
+                row.state = "path in metal"
+            elif any(row.region.open_near(piece) for piece in chosen):
+                row.state = "open"
+            else:
+                row.state = "measured"
+
+    def least(self) -> Station | None:
+        """The measured station of least area."""
+        measured = [row for row in self.rows if row.state == "measured"]
+        return min(measured, key=lambda row: row.area, default=None)
+
+    def pairs(self) -> list[tuple[Station, Station]]:
+        """Neighbouring stations that were both measured."""
+        return [
+            (a, b)
+            for a, b in zip(self.rows, self.rows[1:], strict=False)
+            if a.state == b.state == "measured"
+        ]
+
+    def floor(self, pairs: Sequence[tuple[Station, Station]]) -> FloatArray:
+        """Area below which the bore cannot fall between two neighbouring stations, mm2.
+
+        From either station the area lost on the way is bounded (``geomcheck.flow.between``); the
+        better of the two bounds counts. Minus infinity where the planes meet inside the bore,
+        because then nothing can be said.
+        """
+        fresh = [p for p in pairs if (id(p[0]), id(p[1])) not in self._bounds]
+        for (a, b), lost in zip(fresh, between.loss(self._sides(fresh)), strict=True):
+            self._bounds[id(a), id(b)] = (float(lost[0]), float(lost[1]))
+        out = np.empty(len(pairs))
+        for i, (a, b) in enumerate(pairs):
+            begun, ended = self._bounds[id(a), id(b)]
+            out[i] = min(a.area, b.area, max(a.area - begun, b.area - ended))
+        return out
+
+    def _look_closely(self, pairs: Sequence[tuple[Station, Station]]) -> bool:
+        """Better bounds for pairs that are as near as they get; whether there was one to make."""
+        fresh = [p for p in pairs if (id(p[0]), id(p[1])) not in self._close]
+        for (a, b), side in zip(fresh, self._sides(fresh), strict=True):
+            self._close.add((id(a), id(b)))
+            begun, ended = self._bounds[id(a), id(b)]
+            if np.isfinite(begun):
+                better = between.close_loss(side)
+                self._bounds[id(a), id(b)] = (min(begun, better[0]), min(ended, better[1]))
+        return bool(fresh)
+
+    def _sides(self, pairs: Sequence[tuple[Station, Station]]) -> list[between.Slab]:
+        turning = self.path.turning([s for a, b in pairs for s in (a.s, b.s)]).reshape(-1, 2)
+        return [
+            between.Slab(
+                self.surfaces, (a.region, b.region), (a.pieces, b.pieces), b.s - a.s, float(t1 - t0)
+            )
+            for (a, b), (t0, t1) in zip(pairs, turning, strict=True)
+        ]
+
+    def densify(self, tolerance: float, dip: float, most: int) -> None:
+        """Add stations until no dip that matters can hide between two of them.
+
+        An interval is halved while the area could fall within it below the least area found by
+        more than the share ``tolerance``, or below both its ends by more than the share ``dip``;
+        and beside the least area until that has settled. It ends at ``FINEST``, or when there are
+        ``most`` stations; what then remains is for the interval of the result.
+        """
+        while len(self.rows) < most:
+            least = self.least()
+            if least is None:
+                return
+            pairs = self.pairs()
+            floor = self.floor(pairs)
+            ends = np.array([(a.area, b.area) for a, b in pairs]).reshape(-1, 2)
+            hidden = floor < least.area * (1.0 - tolerance)
+            hidden |= floor < ends.min(axis=1) * (1.0 - dip)
+            beside = np.array([a is least or b is least for a, b in pairs], dtype=bool)
+            hidden |= beside & (ends.max(axis=1) > least.area * (1.0 + _SETTLED))
+            wide = np.array([b.s - a.s for a, b in pairs]) > FINEST
+            wanted = [0.5 * (pairs[i][0].s + pairs[i][1].s) for i in np.flatnonzero(hidden & wide)]
+            close = [pairs[i] for i in np.flatnonzero(hidden & ~wide)]
+            looked = self._look_closely(close)
+            if not wanted and not looked:
+                return
+            if not wanted:
+                continue
+            self.add(wanted[: most - len(self.rows)])
