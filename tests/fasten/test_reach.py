@@ -207,7 +207,7 @@ def test_thin_rods_block_wherever_they_run():
         way = np.array([math.cos(angle), math.sin(angle), 0])
         rod.apply_transform(trimesh.geometry.align_vectors([0, 0, 1], way))
         aside = np.array([-way[1], way[0], 0]) * rng.uniform(-3.0, 3.0)
-        rod.apply_translation(aside + [0, 0, rng.uniform(9, 99)])
+        rod.apply_translation(aside + np.array([0, 0, rng.uniform(9, 99)]))
         assert reach(M8, KEY, {"rod": rod}).room < 0.0
 
 
