@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geomcheck.flow.region import Region
+from geomcheck.flow.region import BoolArray
 from geomcheck.flow.section import FloatArray, Surface
 from geomcheck.kernels import sweep as kernel
 
@@ -29,75 +29,68 @@ _WIDEST = 1.0
 
 
 @dataclass(frozen=True, eq=False)
-class Slab:
-    """The room between two neighbouring stations.
+class Slabs:
+    """The rooms between neighbouring stations, one row each.
 
     Parameters
     ----------
-    surfaces : sequence of Surface
-    regions, pieces
-        Of the near and the far station; which pieces of each belong to the bore.
-    step, turning : float
+    near, far : (m, 12) float64
+        Frames of the two stations.
+    low, high : (2, m, 2) float64
+        Corners of the box round the open area at the near (0) and the far (1) station.
+    step, turning : (m,) float64
         Arc length (mm) and total turning of the path (radians) from one to the other.
     """
 
-    surfaces: Sequence[Surface]
-    regions: tuple[Region, Region]
-    pieces: tuple[Sequence[int], Sequence[int]]
-    step: float
-    turning: float
+    near: FloatArray
+    far: FloatArray
+    low: FloatArray
+    high: FloatArray
+    step: FloatArray
+    turning: FloatArray
 
     @cached_property
-    def angle(self) -> float:
-        """Between the two planes, radians."""
-        near, far = (region.section.frame[9:12] for region in self.regions)
-        return float(np.arctan2(np.linalg.norm(np.cross(near, far)), near @ far))
+    def angle(self) -> FloatArray:
+        """(m,) angle between the two planes, radians."""
+        across = np.linalg.norm(_cross(self.near[:, 9:12], self.far[:, 9:12]), axis=1)
+        return np.asarray(np.arctan2(across, (self.near[:, 9:12] * self.far[:, 9:12]).sum(axis=1)))
 
     @property
-    def turn(self) -> float:
-        """Turning of the path, never less than the angle of its ends."""
-        return max(self.turning, self.angle)
+    def stray(self) -> FloatArray:
+        """(m,) turning of the path beyond the angle of its ends, radians."""
+        return np.maximum(self.turning - self.angle, 0.0)
 
-    def box(self, k: int) -> tuple[FloatArray, FloatArray]:
-        """Least and greatest corner of the open area at the near (0) or far (1) station."""
-        box = self.regions[k].box[list(self.pieces[k])]
-        return box[:, :2].min(axis=0), box[:, 2:].max(axis=0)
+    def margin(self, k: int) -> FloatArray:
+        """(m,) how far, mm, a point's line may stray sideways within the slab."""
+        reach = np.maximum(np.abs(self.low[k]), np.abs(self.high[k])).max(axis=1)
+        turn = self.angle + self.stray
+        return np.asarray(self.step * turn + reach * turn**2 + 1e-9 * reach)
 
-    def margin(self, k: int) -> float:
-        """How far, mm, a point's line may stray sideways within the slab."""
-        reach = float(np.abs(self.box(k)).max())
-        return self.step * self.turn + reach * self.turn**2 + 1e-9 * reach
+    @cached_property
+    def planes_meet(self) -> BoolArray:
+        """(m,) whether the planes meet within the box round either open area."""
+        met = self.angle > _WIDEST
+        for k, (frame, other) in enumerate(((self.near, self.far), (self.far, self.near))):
+            for x in (self.low[k, :, 0], self.high[k, :, 0]):
+                for y in (self.low[k, :, 1], self.high[k, :, 1]):
+                    corner = frame[:, :3] + x[:, None] * frame[:, 3:6] + y[:, None] * frame[:, 6:9]
+                    ahead = ((corner - other[:, :3]) * other[:, 9:12]).sum(axis=1)
+                    met |= (ahead >= 0.0) if k == 0 else (ahead <= 0.0)
+        return np.asarray(met)
 
-    @property
-    def planes_meet(self) -> bool:
-        """Whether the planes meet within the box round the open area of either station."""
-        if self.angle > _WIDEST:
-            return True
-        for k in (0, 1):
-            low, high = self.box(k)
-            corners = np.array([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])])
-            other = self.regions[1 - k].section.frame
-            ahead = self.regions[k].section.to_space(corners) - other[:3]
-            if ((ahead @ other[9:12]) * (1 if k else -1) <= 0).any():
-                return True
-        return False
-
-    def row(self, k: int) -> FloatArray:
-        """(22,) the slab over the open area at station k, as the kernel takes it."""
-        near, far = (region.section.frame for region in self.regions)
-        middle = near[9:12] + far[9:12]
-        middle = middle / np.linalg.norm(middle)
-        u = near[3:6] - (near[3:6] @ middle) * middle
-        u = u / np.linalg.norm(u)
-        low, high = self.box(k)
-        margin = self.margin(k)
-        return np.concatenate(
-            [near[:3], near[9:12], far[:3], far[9:12], u, np.cross(middle, u),
-             low - margin, high + margin]
-        )  # fmt: skip
+    def rows(self, k: int) -> FloatArray:
+        """(m, 22) the slabs over the open area at station k, as the kernels take them."""
+        middle = self.near[:, 9:12] + self.far[:, 9:12]
+        middle /= np.linalg.norm(middle, axis=1)[:, None]
+        u = self.near[:, 3:6] - (self.near[:, 3:6] * middle).sum(axis=1)[:, None] * middle
+        u /= np.linalg.norm(u, axis=1)[:, None]
+        margin = self.margin(k)[:, None]
+        ends = [f[:, c] for f in (self.near, self.far) for c in (slice(0, 3), slice(9, 12))]
+        window = [self.low[k] - margin, self.high[k] + margin]
+        return np.ascontiguousarray(np.hstack([*ends, u, _cross(middle, u), *window]))
 
 
-def loss(slabs: Sequence[Slab]) -> FloatArray:
+def loss(surfaces: Sequence[Surface], slabs: Slabs) -> FloatArray:
     """Area that may be lost from the near and from the far station of each slab.
 
     Returns
@@ -105,44 +98,52 @@ def loss(slabs: Sequence[Slab]) -> FloatArray:
     (m, 2) float64
         mm2; infinite where the planes meet within the bore.
     """
-    out = np.zeros((len(slabs), 2))
-    if not slabs:
-        return out
-    met = np.array([slab.planes_meet for slab in slabs])
-    good = [slab for slab in slabs if not slab.planes_meet]
+    out = np.zeros((len(slabs.near), 2))
+    good = ~slabs.planes_meet
     for k, sense in enumerate((1.0, -1.0)):
-        rows = np.array([slab.row(k) for slab in good]).reshape(-1, 22)
-        slope = np.array([1.0 / np.cos(0.5 * slab.angle) for slab in good])
-        stray = np.array([slab.turn - slab.angle for slab in good])
-        for surface in slabs[0].surfaces:
+        rows = slabs.rows(k)[good]
+        for surface in surfaces:
             tree = surface.tree
             area = kernel.swept(tree.triangles, tree.boxes, tree.first_leaf, tree.leaf, rows, sense)
-            out[~met, k] += area[:, 0] * slope + area[:, 1] * stray
-    out[met] = np.inf
+            slope = 1.0 / np.cos(0.5 * slabs.angle[good])
+            out[good, k] += area[:, 0] * slope + area[:, 1] * slabs.stray[good]
+    out[~good] = np.inf
     return out
 
 
-def close_loss(slab: Slab) -> tuple[float, float]:
-    """The same for one slab, with the facets laid over the open area itself and not its box.
+def close_loss(surfaces: Sequence[Surface], slab: Slabs, bores: tuple[Any, Any]) -> FloatArray:
+    """The same for a single slab, with the facets laid over the open area itself, not its box.
 
     Worth its time where the box holds a flange face or a neighbouring passage in its corners.
+    ``bores``: open area at the near and the far station as shapely geometries.
+
+    Returns
+    -------
+    (2,) float64
+        mm2.
     """
-    out = []
+    out = np.zeros(2)
     for k, sense in enumerate((1.0, -1.0)):
-        row = slab.row(k)
-        region, pieces = slab.regions[k], slab.pieces[k]
-        shift = (region.section.frame[:3] - row[:3]) @ row[12:18].reshape(2, 3).T
-        bore = shapely.union_all([region.polygon(piece) for piece in pieces])
-        bore = shapely.buffer(shapely.transform(bore, lambda xy, d=shift: xy + d), slab.margin(k))
+        row = slab.rows(k)[0]
+        frame = slab.far[0] if k else slab.near[0]
+        shift = row[12:18].reshape(2, 3) @ (frame[:3] - row[:3])
+        bore = shapely.transform(bores[k], lambda xy, by=shift: xy + by)
+        bore = shapely.buffer(bore, float(slab.margin(k)[0]))
         shapely.prepare(bore)
-        lost = 0.0
-        for surface in slab.surfaces:
+        for surface in surfaces:
             facets = _shadows(surface, row, sense)
             if len(facets):
-                lost += float(shapely.area(shapely.intersection(facets, bore)).sum())
-        # Outlines are laid on the plane half way: the slope against either end differs by this.
-        out.append(lost / np.cos(0.5 * slab.angle) + float(bore.area) * (slab.turn - slab.angle))
-    return out[0], out[1]
+                out[k] += shapely.area(shapely.intersection(facets, bore)).sum()
+        # The facets are laid on the plane half way; in between the tangent strays by this much.
+        out[k] /= np.cos(0.5 * slab.angle[0])
+        out[k] += bore.area * slab.stray[0]
+    return out
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Row by row; numpy's own spends most of its time on the axes."""
+    i, j = [1, 2, 0], [2, 0, 1]
+    return np.asarray(a[:, i] * b[:, j] - a[:, j] * b[:, i])
 
 
 def _shadows(surface: Surface, row: FloatArray, sense: float) -> Any:

@@ -236,19 +236,18 @@ def _throat(
     here = rows.rows.index(row)
     quantity = areas[here]
     assert quantity is not None
-    # Facets may take more from a neighbour of almost the same area than from the throat itself.
-    worst = min(
-        a.area - float(low)
-        for a, low in zip(rows.rows, minus, strict=True)
-        if a.state == "measured"
-    )
+    # Elsewhere the facets may take more than here: what matters is the lowest of all the bounds.
+    number = {id(station): i for i, station in enumerate(rows.rows)}
+    own = [a.area - minus[i] for i, a in enumerate(rows.rows) if a.state == "measured"]
+    between = [
+        low - max(minus[number[id(a)]], minus[number[id(b)]])
+        for (a, b), low in zip(rows.pairs(), floor, strict=True)
+    ]
+    facets = quantity.terms[0]
+    hidden = max(0.0, row.area - facets.minus - float(min([*own, *between])))
     slope = gradient(row.region, row.pieces, rows.surfaces)
-    hidden = row.area - float(floor.min(initial=row.area))
     terms = (
-        Term(
-            "facets", min(row.area, max(0.0, row.area - worst)), quantity.terms[0].plus,
-            quantity.terms[0].source,
-        ),
+        facets,
         Term(
             "between stations", min(hidden, row.area), 0.0,
             "facets that face the flow between two stations",

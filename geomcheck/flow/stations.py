@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import shapely
 
 from geomcheck.flow import between, pieces
 from geomcheck.flow.path import FlowPath
@@ -30,26 +31,42 @@ class Station:
     ``s``: mm along the path. ``asked``: the station it stands for; different from ``s`` by a hair
     where a flat face lies in the plane, which is then cut on both sides. ``pieces``: those of
     ``region`` that belong to the bore. ``state``: see :class:`geomcheck.flow.region.Region`.
+    ``area``: open area, mm2; ``perimeter``: wetted, mm; both NaN unless the station is measured.
     """
 
     s: float
     asked: float
     region: Region
     pieces: tuple[int, ...] = ()
-    state: State = "measured"
+    state: State = "path in metal"
+    area: float = float("nan")
+    perimeter: float = float("nan")
+
+    def judge(self, pieces: tuple[int, ...]) -> None:
+        """Take ``pieces`` as those that belong to the bore, and settle the state."""
+        self.pieces = pieces
+        if self.region.state in ("open", "leaking"):
+            self.state = self.region.state
+        elif not pieces:
+            self.state = "path in metal"
+        elif any(self.region.open_near(piece) for piece in pieces):
+            self.state = "open"
+        else:
+            self.state = "measured"
+        self.area = self.perimeter = float("nan")
+        if self.state == "measured":
+            self.area = float(self.region.area[list(pieces)].sum())
+            self.perimeter = float(self.region.perimeter[list(pieces)].sum())
 
     @property
-    def area(self) -> float:
-        """Open area, mm2; NaN unless the station is measured."""
-        return self._sum(self.region.area)
+    def box(self) -> FloatArray:
+        """(4,) xmin ymin xmax ymax of the open area."""
+        box = self.region.box[list(self.pieces)]
+        return np.concatenate([box[:, :2].min(axis=0), box[:, 2:].max(axis=0)])
 
-    @property
-    def perimeter(self) -> float:
-        """Wetted perimeter, mm; NaN unless the station is measured."""
-        return self._sum(self.region.perimeter)
-
-    def _sum(self, values: FloatArray) -> float:
-        return float(values[list(self.pieces)].sum()) if self.state == "measured" else float("nan")
+    def shape(self) -> Any:
+        """The open area as a shapely geometry, in the plane's (x, y)."""
+        return shapely.union_all([self.region.polygon(piece) for piece in self.pieces])
 
     @property
     def frame(self) -> FloatArray:
@@ -115,15 +132,8 @@ class Stations:
         """Say which pieces of every station count, and its state."""
         found = pieces.counted([row.region for row in self.rows], self._known)
         for row, chosen in zip(self.rows, found, strict=True):
-            row.pieces = chosen
-            if row.region.state in ("open", "leaking"):
-                row.state = row.region.state
-            elif not chosen:
-                row.state = "path in metal"
-            elif any(row.region.open_near(piece) for piece in chosen):
-                row.state = "open"
-            else:
-                row.state = "measured"
+            if chosen != row.pieces or not chosen:
+                row.judge(chosen)
 
     def least(self) -> Station | None:
         """The measured station of least area."""
@@ -146,8 +156,10 @@ class Stations:
         because then nothing can be said.
         """
         fresh = [p for p in pairs if (id(p[0]), id(p[1])) not in self._bounds]
-        for (a, b), lost in zip(fresh, between.loss(self._sides(fresh)), strict=True):
-            self._bounds[id(a), id(b)] = (float(lost[0]), float(lost[1]))
+        if fresh:
+            found = between.loss(self.surfaces, self._slabs(fresh))
+            for (a, b), lost in zip(fresh, found, strict=True):
+                self._bounds[id(a), id(b)] = (float(lost[0]), float(lost[1]))
         out = np.empty(len(pairs))
         for i, (a, b) in enumerate(pairs):
             begun, ended = self._bounds[id(a), id(b)]
@@ -157,22 +169,27 @@ class Stations:
     def _look_closely(self, pairs: Sequence[tuple[Station, Station]]) -> bool:
         """Better bounds for pairs that are as near as they get; whether there was one to make."""
         fresh = [p for p in pairs if (id(p[0]), id(p[1])) not in self._close]
-        for (a, b), side in zip(fresh, self._sides(fresh), strict=True):
+        for a, b in fresh:
             self._close.add((id(a), id(b)))
             begun, ended = self._bounds[id(a), id(b)]
             if np.isfinite(begun):
-                better = between.close_loss(side)
-                self._bounds[id(a), id(b)] = (min(begun, better[0]), min(ended, better[1]))
+                bores = (a.shape(), b.shape())
+                better = between.close_loss(self.surfaces, self._slabs([(a, b)]), bores)
+                self._bounds[id(a), id(b)] = (
+                    min(begun, float(better[0])),
+                    min(ended, float(better[1])),
+                )
         return bool(fresh)
 
-    def _sides(self, pairs: Sequence[tuple[Station, Station]]) -> list[between.Slab]:
-        turning = self.path.turning([s for a, b in pairs for s in (a.s, b.s)]).reshape(-1, 2)
-        return [
-            between.Slab(
-                self.surfaces, (a.region, b.region), (a.pieces, b.pieces), b.s - a.s, float(t1 - t0)
-            )
-            for (a, b), (t0, t1) in zip(pairs, turning, strict=True)
-        ]
+    def _slabs(self, pairs: Sequence[tuple[Station, Station]]) -> between.Slabs:
+        near, far = (np.array([pair[k].frame for pair in pairs]) for k in (0, 1))
+        boxes = np.array([[pair[k].box for pair in pairs] for k in (0, 1)])
+        s = np.array([(a.s, b.s) for a, b in pairs])
+        turning = self.path.turning(s.ravel()).reshape(-1, 2)
+        return between.Slabs(
+            near, far, boxes[:, :, :2], boxes[:, :, 2:], s[:, 1] - s[:, 0],
+            turning[:, 1] - turning[:, 0],
+        )  # fmt: skip
 
     def densify(self, tolerance: float, dip: float, most: int) -> None:
         """Add stations until no dip that matters can hide between two of them.

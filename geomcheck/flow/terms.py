@@ -51,6 +51,8 @@ def facet_reach(
     facet's angle to the plane. Metal that bulges outward takes area; metal that lies inward of
     the facet, as on a bore drawn with chords, adds it.
     """
+    if not any(surface.outward.any() or surface.inward.any() for surface in surfaces):
+        return 0.0, 0.0
     outline = region.outline(pieces)
     cosine = slopes(outline, region.section.frame[9:12], surfaces)
     weight = outline.lengths / np.maximum(np.sqrt(np.clip(1.0 - cosine**2, 0, 1)), _FLATTEST)
