@@ -107,9 +107,10 @@ def facet_term(name: str, minus: float, plus: float, *bodies: Body) -> Term:
 
 
 def box_shift(a: Body, b: Body) -> float:
-    """The shortest axis-parallel shift (mm) that takes the bounding boxes apart.
+    """The shortest axis-parallel shift (mm) that takes the meshes' bounding boxes apart.
 
-    It parts the bodies, too, so their overlap is no deeper.
+    It parts the bodies, too, so their overlap is no deeper; the material behind an open surface is
+    taken to lie within the surface's box.
     """
     (low_a, high_a), (low_b, high_b) = a.bounds, b.bounds
     return max(0.0, float(np.minimum(high_a - low_b, high_b - low_a).min()))
