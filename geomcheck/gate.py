@@ -1,8 +1,10 @@
 """Ask every question of every vehicle and gather the answers; never prints.
 
 The gate knows no check by name: each file in ``geomcheck.checks`` is one. A check that cannot
-answer raises ``CannotDecide`` and becomes an undecided finding, so that the other questions are
-still answered; a wrong entry raises ``InputError`` and stops the run.
+answer raises ``CannotDecide`` and becomes an undecided finding; one that is asked nonsense raises
+``InputError`` and becomes an error finding. Either way the other questions are still answered, so
+that one run shows all there is to mend. A project file or a mesh that cannot be read stops the
+run: nothing can be said then.
 """
 
 from __future__ import annotations
@@ -15,8 +17,8 @@ from dataclasses import dataclass
 from typing import Protocol, cast
 
 from geomcheck import __version__, checks
-from geomcheck.errors import CannotDecide, ProjectError
-from geomcheck.finding import SEVERITY, Finding, PartSummary, Result, Verdict
+from geomcheck.errors import CannotDecide, InputError, ProjectError
+from geomcheck.finding import SEVERITY, EntryRef, Finding, PartSummary, Result, Verdict
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
 from geomcheck.project.load import Project
@@ -124,9 +126,30 @@ def _ask(check: Check, assembly: Assembly, settings: Table) -> Iterator[Finding]
             vehicle=assembly.vehicle,
             subject=error.where or check.TITLE,
             parts=(),
-            message=f"{error.what[:1].upper()}{error.what[1:]}.",
-            remedy=error.remedy,
+            message=_sentence(error.what),
+            remedy=_sentence(error.remedy),
         )
+    except InputError as error:
+        place: EntryRef | None = None
+        if isinstance(error, ProjectError) and error.file is not None:
+            place = EntryRef(error.file.name, error.line, error.entry)
+        yield Finding(
+            code=check.CODE,
+            verdict=Verdict.ERROR,
+            vehicle=assembly.vehicle,
+            subject=(place.entry if place else error.where) or check.TITLE,
+            parts=(),
+            message=_sentence(error.what),
+            remedy=_sentence(error.remedy),
+            entry=place,
+        )
+
+
+def _sentence(text: str) -> str:
+    """A capital letter and a full stop, where there is text."""
+    if not text:
+        return ""
+    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
 
 
 def _choose(project: Project, found: dict[str, Check], only: tuple[str, ...]) -> list[str]:

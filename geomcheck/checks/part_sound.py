@@ -261,6 +261,7 @@ def _finding(
         requirement=requirement,
         witnesses=witnesses,
         entry=assembly.entry((*where, key) if key else where),
+        about_input=True,
         details=details,
     )
 

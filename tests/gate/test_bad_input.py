@@ -66,7 +66,7 @@ def block():
 def meshes():
     housing = block()
     bonnet = trimesh.creation.box((80, 80, 2))
-    bonnet.apply_translation((0, 0, 101))
+    bonnet.apply_translation((0, 0, 301))
     return housing, bonnet
 
 
@@ -138,7 +138,7 @@ GOOD_FILES = {
     "ascii with CR LF": lambda _: ascii_stl(BONNET, end="\r\n"),
     "ascii in upper case": lambda _: ascii_stl(BONNET, upper=True),
 }
-BONNET = trimesh.creation.box((80, 80, 2), trimesh.transformations.translation_matrix((0, 0, 101)))
+BONNET = trimesh.creation.box((80, 80, 2), trimesh.transformations.translation_matrix((0, 0, 301)))
 
 
 @pytest.mark.parametrize("case", GOOD_FILES)
@@ -277,7 +277,7 @@ def test_zero_area_and_double_triangles_do_not_change_the_answer(run, tmp_path, 
     # The doubled triangle makes the part no closed body; whatever class it gets, the measured
     # gap is the same and nothing is silently dropped.
     assert code in (0, 4), out.out + out.err
-    assert "80.00 mm" in out.out
+    assert "280.00 mm" in out.out
 
 
 def test_a_click_runner_sees_the_same_help():
