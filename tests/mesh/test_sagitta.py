@@ -1,0 +1,332 @@
+"""The estimated sagitta against the true distance between facets and the surface they stand for.
+
+Truth: the surface's own distance function, at 325 points of every facet. The sagitta of an
+inscribed n-gon, r (1 - cos(pi / n)), and e^2 / (6 R) for equilateral facets are elementary
+geometry.
+"""
+
+import numpy as np
+import pytest
+import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial import ConvexHull, cKDTree
+
+from geomcheck.errors import InputError
+from geomcheck.mesh.sagitta import Sagitta, estimate
+from geomcheck.mesh.soundness import Soundness, judge
+
+STEPS = 24
+WEIGHTS = (
+    np.array([(i, j, STEPS - i - j) for i in range(STEPS + 1) for j in range(STEPS + 1 - i)])
+    / STEPS
+)
+
+
+def truth(vertices, faces, distance):
+    """(outward, inward): how far the surface lies outside and inside each facet."""
+    points = np.einsum("bk,mkc->mbc", WEIGHTS, vertices[faces])
+    d = distance(points.reshape(-1, 3)).reshape(len(faces), -1)
+    return np.maximum(-d, 0).max(axis=1), np.maximum(d, 0).max(axis=1)
+
+
+def ratios(vertices, faces, distance, of=None):
+    """Estimate over truth, on facets that stand for a curved surface."""
+    found = estimate(vertices, faces, judge(vertices, faces))
+    out, inward = truth(vertices, faces, distance)
+    real = np.maximum(out, inward)
+    given_ = np.maximum(found.outward, found.inward)
+    keep = np.ones(len(faces), dtype=bool) if of is None else of(vertices[faces])
+    keep &= real > 1e-2 * real[keep].max()
+    return given_[keep] / real[keep]
+
+
+def grid(fn, us, vs, closed_u=False, closed_v=False):
+    points = np.array([[fn(u, v) for v in vs] for u in us], dtype=float).reshape(-1, 3)
+    nu, nv = len(us), len(vs)
+    faces = []
+    for i in range(nu if closed_u else nu - 1):
+        for j in range(nv if closed_v else nv - 1):
+            a, b = i * nv + j, (i + 1) % nu * nv + j
+            c, d = (i + 1) % nu * nv + (j + 1) % nv, i * nv + (j + 1) % nv
+            faces += [(a, b, c), (a, c, d)]
+    return points, np.array(faces)
+
+
+def turn(n):
+    return np.arange(n) / n * 2 * np.pi
+
+
+def cylinder(r):
+    return lambda p: np.hypot(p[:, 0], p[:, 1]) - r
+
+
+def tube(us, vs, r=10.0):
+    return grid(lambda u, v: (r * np.cos(u), r * np.sin(u), v), us, vs, closed_u=True)
+
+
+@pytest.mark.parametrize("n", [9, 12, 16, 32, 64, 128, 256])
+def test_cylinder_is_exact(n):
+    mesh = trimesh.creation.cylinder(10, 30, sections=n)
+    found = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
+    side = np.abs(mesh.face_normals[:, 2]) < 0.5
+    np.testing.assert_allclose(found.outward[side], 10 * (1 - np.cos(np.pi / n)), rtol=1e-9)
+    np.testing.assert_array_equal(found.outward[~side], 0.0)
+    np.testing.assert_array_equal(found.inward, 0.0)
+
+
+def test_cylinder_of_eight_sides_is_a_prism():
+    mesh = trimesh.creation.cylinder(10, 30, sections=8)
+    found = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
+    assert found.largest == 0.0
+
+
+def test_bore_stands_inward_and_wall_outward():
+    mesh = trimesh.creation.annulus(10, 20, 30, sections=48)
+    found = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
+    assert found.outward.max() == pytest.approx(20 * (1 - np.cos(np.pi / 48)), rel=1e-9)
+    assert found.inward.max() == pytest.approx(10 * (1 - np.cos(np.pi / 48)), rel=1e-9)
+    assert not ((found.outward > 0) & (found.inward > 0)).any()
+
+
+def test_box_has_none():
+    mesh = trimesh.creation.box((10, 20, 30))
+    assert estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces)).largest == 0.0
+
+
+@pytest.mark.parametrize("along", [2, 5, 40])
+def test_subdivided_cylinder_is_exact(along):
+    r = ratios(*tube(turn(32), np.linspace(0, 30, along)), cylinder(10))
+    np.testing.assert_allclose(r, 1.0, rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("uneven", "least", "most"), [(1.5, 0.999, 1.3), (2, 0.999, 1.55), (3, 0.58, 3.05)]
+)
+def test_uneven_strips(uneven, least, most):
+    at = np.cumsum(np.tile([1, uneven], 20))
+    r = ratios(*tube(at / at[-1] * 2 * np.pi, [0, 30]), cylinder(10))
+    assert r.min() > least
+    assert r.max() < most
+
+
+def test_ellipse_cut_to_one_chord_tolerance():
+    a, b = 40.0, 15.0
+    t = np.linspace(0, 2 * np.pi, 20001)
+    speed = np.hypot(a * np.sin(t), b * np.cos(t))
+    length = np.cumsum(speed * np.sqrt(a * b / speed**3))
+    at = np.interp(np.arange(40) / 40 * length[-1], length, t)
+    points, faces = grid(lambda u, v: (a * np.cos(u), b * np.sin(u), v), at, [0, 30], closed_u=True)
+    curve = cKDTree(np.c_[a * np.cos(t), b * np.sin(t)])
+    r = ratios(points, faces, lambda p: -curve.query(p[:, :2])[0])
+    assert r.min() > 0.99
+    assert r.max() < 1.4
+
+
+@pytest.mark.parametrize("level", [1, 2, 3, 4])
+def test_icosphere(level):
+    mesh = trimesh.creation.icosphere(level, 10)
+    r = ratios(mesh.vertices, mesh.faces, lambda p: np.linalg.norm(p, axis=1) - 10)
+    assert r.min() > 1.0
+    assert r.max() < 1.25
+
+
+def test_sphere_of_meridians():
+    mesh = trimesh.creation.uv_sphere(10, count=(32, 32))
+    r = ratios(mesh.vertices, mesh.faces, lambda p: np.linalg.norm(p, axis=1) - 10)
+    assert r.min() > 0.99
+    assert r.max() < 1.1
+
+
+@pytest.mark.parametrize(
+    ("around", "tube_", "least", "most"),
+    [(64, 64, 0.89, 2.75), (32, 16, 0.99, 1.1), (128, 16, 0.99, 1.1), (24, 128, 0.37, 1.5)],
+)
+def test_torus(around, tube_, least, most):
+    points, faces = grid(
+        lambda u, v: (
+            (40 + 10 * np.cos(v)) * np.cos(u),
+            (40 + 10 * np.cos(v)) * np.sin(u),
+            10 * np.sin(v),
+        ),
+        turn(around),
+        turn(tube_),
+        True,
+        True,
+    )
+    r = ratios(points, faces, lambda p: np.hypot(np.hypot(p[:, 0], p[:, 1]) - 40, p[:, 2]) - 10)
+    assert r.min() > least
+    assert r.max() < most
+
+
+def test_cone_in_strips_and_in_one_fan():
+    lean = np.cos(np.arctan(0.3))
+
+    def distance(p):
+        return (np.hypot(p[:, 0], p[:, 1]) - (30 - 0.3 * p[:, 2])) * lean
+
+    strips = grid(
+        lambda u, v: ((30 - 0.3 * v) * np.cos(u), (30 - 0.3 * v) * np.sin(u), v),
+        turn(32),
+        [0, 60],
+        closed_u=True,
+    )
+    r = ratios(*strips, distance)
+    assert r.min() > 0.99
+    assert r.max() < 1.8
+    foot = np.c_[30 * np.cos(turn(32)), 30 * np.sin(turn(32)), np.zeros(32)]
+    fan = np.vstack([foot, [0, 0, 100]]), np.array([(i, (i + 1) % 32, 32) for i in range(32)])
+    r = ratios(*fan, distance)
+    assert r.min() > 0.99
+    assert r.max() < 2.1
+
+
+@pytest.mark.parametrize("cells", [12, 30])
+def test_saddle_bulges_both_ways(cells):
+    radius = 100.0
+    points, faces = grid(
+        lambda u, v: (u, v, (u * u - v * v) / (2 * radius)),
+        np.linspace(-30, 30, 13),
+        np.linspace(-30, 30, cells + 1),
+    )
+
+    def distance(p):
+        rise = np.sqrt(1 + (p[:, 0] ** 2 + p[:, 1] ** 2) / radius**2)
+        return (p[:, 2] - (p[:, 0] ** 2 - p[:, 1] ** 2) / (2 * radius)) / rise
+
+    r = ratios(points, faces, distance)
+    assert r.min() > 1.0
+    assert r.max() < 2.1
+    # A solid's facing tells the sides apart: convex one way, concave the other.
+    sided = estimate(points, faces, Soundness("closed"))
+    middle = np.abs(points[faces].mean(axis=1)[:, :2]).max(axis=1) < 20
+    assert (sided.outward[middle] > 0).all()
+    assert (sided.inward[middle] > 0).all()
+
+
+@pytest.mark.parametrize("steps", [3, 4, 8])
+def test_fillet_between_planes(steps):
+    arc = np.linspace(0, np.pi / 2, steps + 1)
+    profile = [(-50, 0), *((5 * np.sin(t), 5 * np.cos(t) - 5) for t in arc), (5, -55)]
+    points, faces = grid(
+        lambda u, v: (profile[u][0], v, profile[u][1]), range(len(profile)), [0, 40]
+    )
+
+    def distance(p):
+        x, z = p[:, 0], p[:, 2]
+        return np.where((x >= 0) & (z >= -5), np.hypot(x, z + 5) - 5, np.where(x < 0, z, x - 5))
+
+    np.testing.assert_allclose(ratios(points, faces, distance), 1.0, rtol=1e-6)
+    sagitta = 5 * (1 - np.cos(np.pi / 4 / steps))
+    found = estimate(points, faces, judge(points, faces))
+    assert found.largest < 1.4 * sagitta  # the planes beside it
+
+
+def test_lone_strip_between_planes():
+    end = np.radians(30)
+    x, z = 5 * np.sin(end), 5 * np.cos(end) - 5
+    profile = [(-50, 0), (0, 0), (x, z), (x + 50 * np.cos(end), z - 50 * np.sin(end))]
+    points, faces = grid(lambda u, v: (profile[u][0], v, profile[u][1]), range(4), [0, 40])
+    found = estimate(points, faces, judge(points, faces))
+    np.testing.assert_allclose(found.outward[2:4], 5 * (1 - np.cos(end / 2)), rtol=1e-6)
+
+
+def test_cylinder_cut_by_another_is_covered_in_every_sliver():
+    rod = trimesh.creation.cylinder(8, 200, sections=64)
+    rod.apply_transform(trimesh.transformations.rotation_matrix(1.2, (0, 1, 0.3)))
+    mesh = trimesh.boolean.union(
+        [trimesh.creation.cylinder(20, 60, sections=96), rod], engine="manifold"
+    )
+
+    def side(t):
+        on = (np.abs(np.hypot(t[:, :, 0], t[:, :, 1]) - 20) < 1e-2).all(axis=1)
+        return on & (np.abs(t[:, :, 2]) < 29.99).any(axis=1)
+
+    r = ratios(mesh.vertices, mesh.faces, cylinder(20), side)
+    assert len(r) > 190
+    assert r.min() > 0.99
+
+
+def test_scattered_points_on_a_sphere():
+    rng = np.random.default_rng(1)
+    points = rng.normal(size=(1000, 3))
+    points *= 10 / np.linalg.norm(points, axis=1)[:, None]
+    mesh = trimesh.Trimesh(points, ConvexHull(points).simplices)
+    mesh.fix_normals()
+    r = ratios(mesh.vertices, mesh.faces, lambda p: np.linalg.norm(p, axis=1) - 10)
+    assert np.mean(r < 2 / 3) < 0.08
+    assert r.min() > 0.1
+
+
+def test_needles_that_fill_a_t_junction_hide_nothing():
+    # Two strips of a cylinder; the shared edge is split on one side only, and a triangle without
+    # area fills the slit.
+    points, faces = tube(turn(32), [0, 30])
+    points, faces = points[:6], faces[:4]  # strips 0 and 1; vertices 2 and 3 are the edge between
+    middle = len(points)
+    points = np.vstack([points, (points[2] + points[3]) / 2])
+    strip = faces[2:4]
+    split = []
+    for a, b, c in strip:
+        corners = [a, b, c]
+        k = next((k for k in range(3) if {corners[k], corners[(k + 1) % 3]} == {2, 3}), None)
+        if k is None:
+            split.append(corners)
+        else:
+            p, q, r = corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]
+            split += [[p, middle, r], [middle, q, r], [q, middle, p]]
+    faces = np.vstack([faces[:2], split])
+    sound = judge(points, faces)
+    assert sound.zero_area == 1
+    found = estimate(points, faces, sound)
+    sagitta = 10 * (1 - np.cos(np.pi / 32))
+    np.testing.assert_allclose(found.outward, sagitta, rtol=1e-6)
+
+
+def test_crowded_and_doubled_triangles_keep_their_curvature():
+    points, faces = tube(turn(32), [0, 30])
+    found = estimate(points, np.vstack([faces, faces]), judge(points, np.vstack([faces, faces])))
+    assert (found.outward > 0.99 * 10 * (1 - np.cos(np.pi / 32))).all()
+
+
+def test_open_and_soup_get_both_sides():
+    points, faces = tube(turn(32), [0, 30])
+    found = estimate(points, faces, judge(points, faces))
+    np.testing.assert_array_equal(found.outward, found.inward)
+
+
+@settings(derandomize=True, deadline=None, max_examples=25)
+@given(
+    st.integers(0, 10**6),
+    st.floats(0.01, 100),
+)
+def test_moves_turns_order_and_scale(seed, scale):
+    rng = np.random.default_rng(seed)
+    mesh = trimesh.creation.capsule(20, 8, count=(12, 16))
+    first = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
+    turned = trimesh.transformations.random_rotation_matrix(rng.random(3))[:3, :3]
+    points = scale * (mesh.vertices @ turned.T + rng.normal(size=3) * 5)
+    row = rng.permutation(len(mesh.faces))
+    shift = rng.integers(0, 3, len(row))
+    faces = mesh.faces[row][np.arange(len(row))[:, None], (np.arange(3) + shift[:, None]) % 3]
+    again = estimate(points, faces, judge(points, faces))
+    np.testing.assert_allclose(again.outward, scale * first.outward[row], rtol=1e-5, atol=1e-9)
+    np.testing.assert_allclose(again.inward, scale * first.inward[row], rtol=1e-5, atol=1e-9)
+
+
+def test_inverted_mesh_swaps_nothing_but_is_no_solid():
+    mesh = trimesh.creation.icosphere(2, 10)
+    mesh.invert()
+    found = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
+    np.testing.assert_array_equal(found.outward, found.inward)
+    assert found.outward.min() > 0.1
+
+
+def test_declared():
+    bound = Sagitta.declared(0.05, 4)
+    assert bound.outward.tolist() == bound.inward.tolist() == [0.05] * 4
+    assert bound.source == "declared"
+    assert bound.widened(0.01).largest == pytest.approx(0.06)
+    for wrong in (-0.1, float("nan"), float("inf")):
+        with pytest.raises(InputError, match="makes no sense"):
+            Sagitta.declared(wrong, 4)
