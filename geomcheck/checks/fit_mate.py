@@ -84,7 +84,7 @@ def _answer(assembly: Assembly, key: Key, entry: MateEntry, bodies: dict[str, Bo
             vehicle=assembly.vehicle,
             subject=f'mate "{entry.name}"',
             parts=(a, b),
-            message=text[:1].upper() + text[1:],
+            message=text,
             remedy=error.remedy[:1].upper() + error.remedy[1:] + ".",
             witnesses=(Witness("declared point", a, entry.at),),
             entry=assembly.entry(key),

@@ -8,7 +8,8 @@ import numpy as np
 import shapely
 
 from geomcheck.errors import CannotDecide
-from geomcheck.fit.body import Body, FloatArray, IntArray
+from geomcheck.fit import words
+from geomcheck.fit.body import Body, FloatArray, IntArray, as_point
 from geomcheck.mesh.query import point_distance
 
 #: A facet may lean this much (degrees) against its face and still belong to it.
@@ -210,12 +211,11 @@ def _seed(
         hit = point_distance(body.triangles[candidates], at[None], far)
         if hit.triangle[0] >= 0:
             return np.asarray(hit.point[0]), int(candidates[hit.triangle[0]])
-    x, y, z = at
     hit = point_distance(body.tree, at[None], np.inf)
     raise CannotDecide(
-        f"the {whose} has no face within {far:g} mm of ({x:.2f}, {y:.2f}, {z:.2f}) that faces "
-        f"({normal[0]:.3f}, {normal[1]:.3f}, {normal[2]:.3f}); its nearest surface of any facing "
-        f"is {hit.distance[0]:.2f} mm away",
+        f"the {whose} has no face within {far:g} mm of {words.place(as_point(at))} that faces "
+        f"{words.direction(as_point(normal))}; its nearest surface of any facing is "
+        f"{hit.distance[0]:.2f} mm away",
         where=whose,
         remedy="check the mate's point and normal, and whether the part is in its place",
     )

@@ -169,8 +169,8 @@ class _Measurement:
         ):
             if not outer.solid and not shell and may_hold(inner, outer):
                 reasons.append(
-                    f"the {text[1]} part's mesh is {outer.kind} and lies all round a piece of the "
-                    f"{text[0]}: whether that piece is inside its material cannot be told"
+                    f"the mesh of the {text[1]} part is {outer.kind} and lies all round a piece of "
+                    f"the {text[0]} part: whether that piece is inside its material cannot be told"
                 )
         return tuple(reasons)
 
@@ -184,7 +184,8 @@ class _Measurement:
                 facing = sign * float(np.dot(unit_normal(body, triangle), towards_a))
                 if facing < -0.1:
                     self.notes.append(
-                        f"the {word} part's open surface shows its back to the other part there"
+                        f"the open surface of the {word} part shows its back to the other part "
+                        "there"
                     )
 
     def _contact(

@@ -206,7 +206,7 @@ def test_open_mesh_round_a_part_leaves_inside_undecided(box):
     skin = torn(box(20, 20, 20).mesh, 0)
     gap = measure_gap(box(2, 2, 2).mesh, skin)
     assert gap.state == "apart"
-    assert len(gap.undecided) == 1 and "second part's mesh is open" in gap.undecided[0]
+    assert len(gap.undecided) == 1 and "mesh of the second part is open" in gap.undecided[0]
     assert measure_gap(skin, box(2, 2, 2).mesh).undecided
     # Known to be a mere shell, there is nothing to be inside of.
     assert measure_gap(box(2, 2, 2).mesh, skin, shell_b=True).undecided == ()
