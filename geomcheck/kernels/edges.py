@@ -9,6 +9,15 @@ import numpy as np
 
 
 @numba.njit(cache=True, nogil=True)
+def _collapsed(faces, f):
+    """Whether a triangle uses a vertex twice."""
+    a = faces[f, 0]
+    b = faces[f, 1]
+    c = faces[f, 2]
+    return a == b or b == c or c == a
+
+
+@numba.njit(cache=True, nogil=True)
 def group_edges(faces, n):
     """Half-edges sorted by edge: two counting sorts, linear in time whatever the mesh.
 
@@ -22,8 +31,8 @@ def group_edges(faces, n):
     Returns
     -------
     order : (h,) int64
-        Half-edge numbers, edge by edge, ascending within an edge; half-edges from a vertex to
-        itself are left out.
+        Half-edge numbers, edge by edge, ascending within an edge; triangles that use a vertex
+        twice are left out.
     start : (e + 1,) int64
         Edge ``i`` holds ``order[start[i]:start[i + 1]]``.
     """
@@ -31,23 +40,21 @@ def group_edges(faces, n):
     counts = np.zeros(n + 1, dtype=np.int64)
     total = 0
     for f in range(m):
+        if _collapsed(faces, f):
+            continue
         for k in range(3):
-            a = faces[f, k]
-            b = faces[f, (k + 1) % 3]
-            if a != b:
-                counts[max(a, b) + 1] += 1
-                total += 1
+            counts[max(faces[f, k], faces[f, (k + 1) % 3]) + 1] += 1
+            total += 1
     for i in range(n):
         counts[i + 1] += counts[i]
     first = np.empty(total, dtype=np.int64)
     for f in range(m):
+        if _collapsed(faces, f):
+            continue
         for k in range(3):
-            a = faces[f, k]
-            b = faces[f, (k + 1) % 3]
-            if a != b:
-                v = max(a, b)
-                first[counts[v]] = 3 * f + k
-                counts[v] += 1
+            v = max(faces[f, k], faces[f, (k + 1) % 3])
+            first[counts[v]] = 3 * f + k
+            counts[v] += 1
     counts[:] = 0
     for i in range(total):
         h = first[i]

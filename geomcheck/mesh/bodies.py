@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from itertools import pairwise
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.kernels import edges as kernel
 from geomcheck.mesh.edges import EdgeTable
+
+if TYPE_CHECKING:
+    from geomcheck.mesh.tree import TriangleTree
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
@@ -72,6 +76,8 @@ def surroundings(
     from behind). The outer side of every facet must be open; the inner side of a body of negative
     volume must be material, which makes it a cavity.
 
+    Bodies whose surfaces cross count as in one another's material, found exactly.
+
     Returns
     -------
     stray, doubled, flat : list of int
@@ -111,6 +117,41 @@ def surroundings(
     looked = np.maximum(np.bincount(owner, minlength=bodies), 1)
     share = np.bincount(owner, weights=behind, minlength=bodies) / looked
     inverted &= ~flat
-    stray = np.flatnonzero(inverted & (share < 0.5))
-    doubled = np.flatnonzero(~inverted & (share > 0.0))
-    return stray.tolist(), doubled.tolist(), np.flatnonzero(flat).tolist()
+    stray = inverted & (share < 0.5)
+    # What is met from behind is no material where the body met faces inwards itself.
+    buried = behind.copy()
+    buried[met] &= ~stray[label[hit[met]]]
+    doubled = ~inverted & ~flat & (np.bincount(owner, weights=buried, minlength=bodies) > 0.0)
+    doubled[_crossing([shape.triangles[order[b:e]] for b, e in pairwise(begin)])] = True
+    return (
+        np.flatnonzero(stray).tolist(),
+        np.flatnonzero(doubled).tolist(),
+        np.flatnonzero(flat).tolist(),
+    )
+
+
+def _crossing(bodies: list[FloatArray]) -> list[int]:
+    """Bodies (each (k, 3, 3) corner points) whose surface goes through that of another."""
+    import rtree.index
+
+    from geomcheck.mesh.query import crossing_pairs
+    from geomcheck.mesh.tree import TriangleTree
+
+    def tree(number: int) -> TriangleTree:
+        if number not in trees:
+            trees[number] = TriangleTree(bodies[number])
+        return trees[number]
+
+    boxes = [np.concatenate([b.min(axis=(0, 1)), b.max(axis=(0, 1))]) for b in bodies]
+    index = rtree.index.Index(properties=rtree.index.Property(dimension=3))
+    for number, box in enumerate(boxes):
+        index.insert(number, box)
+    trees: dict[int, TriangleTree] = {}
+    found: set[int] = set()
+    for number, box in enumerate(boxes):
+        for other in sorted(index.intersection(box)):
+            if other <= number:
+                continue
+            if len(crossing_pairs(tree(number), tree(other))):
+                found |= {number, other}
+    return sorted(found)

@@ -18,7 +18,7 @@ class EdgeTable:
     """The edges of a mesh, each with the half-edges that lie on it.
 
     Half-edge ``3 f + k`` of triangle ``f`` runs from its corner ``k`` to its corner
-    ``(k + 1) % 3``. Sides of length zero (a corner used twice) belong to no edge.
+    ``(k + 1) % 3``. Triangles that use a vertex twice belong to no edge.
 
     Parameters
     ----------

@@ -21,8 +21,8 @@ round by guess. Mostly the whole part was mirrored without turning its triangles
 mesh of several bodies (triangles joined by edges) each is looked at in its surroundings, by rays
 from some of its facets: a body of negative volume is a cavity when it lies in material, and a
 fault when it does not; a body of positive volume must lie in the open, else material counts twice
-and no volume is given. This is a sample: bodies that cross one another only in a corner can slip
-through it, and a single body that crosses itself is not looked for.
+and no volume is given. Bodies whose surfaces cross are found from their triangles. A single body
+that crosses itself is not looked for.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ class Soundness:
     stray_bodies : int
         Bodies of a closed mesh that face inwards without being a cavity of another.
     doubled_bodies : int
-        Bodies of a closed mesh that lie in the material of another or touch it.
+        Bodies of a closed mesh that lie in the material of another, cross it or touch it.
     defects : tuple of str
         One plain sentence for each kind of fault, with examples.
     """
@@ -186,7 +186,7 @@ def judge(
         if doubled:
             defects.append(
                 f"{count(len(doubled), 'body', 'bodies')} inside the material of another or "
-                f"touching it, so that material counts twice: "
+                f"crossing or touching it, so that material counts twice: "
                 f"{some(first[doubled], 'the one with triangle')}"
             )
     return Soundness(
@@ -240,5 +240,4 @@ def _duplicates(corners: IntArray, table: EdgeTable) -> IntArray:
     rank = np.lexsort((rows, key[:, 2], key[:, 1], key[:, 0]))
     same = (key[rank][1:] == key[rank][:-1]).all(axis=1)
     repeated: IntArray = np.sort(rows[rank[1:][same]])
-    collapsed = np.array([len(set(corners[row])) < 3 for row in repeated], dtype=bool)
-    return repeated[~collapsed] if len(repeated) else repeated
+    return repeated
