@@ -125,21 +125,29 @@ class Region:
         )
 
     def _judge(self, free: bool, around: FloatArray | None) -> State:
-        near = self.box[self.main] if self.main >= 0 else around
-        if self._open_in(near):
-            return "open"
+        """State of the section; ``around``: box of the outline round the path, if there is one."""
         if self.main >= 0:
-            return "measured"
+            return "open" if self.open_in(self.main) else "measured"
+        if len(self._loose(around)):
+            return "open"
         return "leaking" if free else "path in metal"
 
-    def _open_in(self, box: FloatArray | None) -> bool:
-        """Whether a chain that does not close comes into a box (None: the whole plane)."""
-        loose = self.section.open_box
-        if box is None:
-            return len(loose) > 0
-        return bool(
-            ((loose[:, :2] <= box[2:]).all(axis=1) & (loose[:, 2:] >= box[:2]).all(axis=1)).any()
-        )
+    def _loose(self, box: FloatArray | None) -> FloatArray:
+        """Segments of chains that do not close, in a box or (None) anywhere."""
+        loose = self.section.open_lines
+        if box is None or not len(loose):
+            return loose
+        low = np.minimum(loose[:, :2], loose[:, 2:])
+        high = np.maximum(loose[:, :2], loose[:, 2:])
+        return loose[(low <= box[2:]).all(axis=1) & (high >= box[:2]).all(axis=1)]
+
+    def open_in(self, piece: int) -> bool:
+        """Whether an outline that does not close reaches into the outline of a piece."""
+        loose = self._loose(self.box[piece])
+        if not len(loose):
+            return False
+        filled = shapely.Polygon(self.polygon(piece).exterior)
+        return bool(shapely.intersects(filled, shapely.linestrings(loose.reshape(-1, 2, 2))).any())
 
     def _node(self) -> None:
         """Pieces by noding: every outline is cut where it meets another, every face classified."""
@@ -171,10 +179,6 @@ class Region:
 
     def __len__(self) -> int:
         return len(self.area)
-
-    def open_near(self, piece: int) -> bool:
-        """Whether an outline that does not close comes near a piece."""
-        return self._open_in(self.box[piece])
 
     def polygon(self, piece: int) -> Any:
         """A piece as a shapely Polygon in the plane's (x, y)."""

@@ -134,9 +134,10 @@ class Section:
         mm2, positive with the material inside; mm.
     box : (c, 4) float64
         xmin ymin xmax ymax.
-    open_box : (o, 4) float64
-        Boxes of the chains that do not close.
-    open_part : (o,) int64
+    open_lines : (j, 4) float64
+        Segments of the chains that do not close, in no order.
+    open_part : (j,) int64
+        Number of the surface each of them belongs to.
     flat : int
         Triangles that lie in the plane within the resolution of the file.
     size : float
@@ -151,7 +152,7 @@ class Section:
     area: FloatArray
     length: FloatArray
     box: FloatArray
-    open_box: FloatArray
+    open_lines: FloatArray
     open_part: IntArray
     flat: int
     size: float
@@ -171,7 +172,7 @@ class Section:
             self.area[keep],
             self.length[keep],
             self.box[keep],
-            self.open_box[stay],
+            self.open_lines[stay],
             self.open_part[stay],
             self.flat,
             self.size,
@@ -273,11 +274,12 @@ def _join(
     part = number[turn[offsets[:-1]]]
     segments = np.diff(bounds)
     whole = closed & (segments >= 3)
+    loose = turn[np.repeat(~closed, np.diff(offsets))]
     if not whole.all():
         stay = np.repeat(whole, segments)
         kept, lines = kept[stay], lines[stay]
         bounds = np.concatenate([[0], np.cumsum(segments[whole])])
     return Section(
         frame, lines, owner[kept], bounds, part[whole], area[whole], length[whole], box[whole],
-        box[~closed], part[~closed], flat, size,
+        points[loose], number[loose], flat, size,
     )  # fmt: skip

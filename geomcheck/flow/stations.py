@@ -49,7 +49,7 @@ class Station:
             self.state = self.region.state
         elif not pieces:
             self.state = "path in metal"
-        elif any(self.region.open_near(piece) for piece in pieces):
+        elif any(self.region.open_in(piece) for piece in pieces):
             self.state = "open"
         else:
             self.state = "measured"

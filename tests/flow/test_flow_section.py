@@ -40,7 +40,7 @@ def test_inscribed_polygon_to_the_last_digits(sides: int) -> None:
     assert found.length.tolist() == pytest.approx(
         [2 * sides * 40 * np.sin(np.pi / sides)], rel=1e-12
     )
-    assert len(found.open_box) == 0
+    assert len(found.open_lines) == 0
 
 
 @pytest.mark.parametrize("degrees", [5, 10, 30])
@@ -122,9 +122,9 @@ def test_planes_through_vertices_and_edges_close() -> None:
     ball = trimesh.creation.icosphere(3, 10)
     for vertex in ball.vertices[:40]:
         found = section(ball, vertex * 0.5 + ball.vertices[7] * 0.5, np.cross(vertex, (1, 2, 3)))
-        assert len(found.open_box) == 0
+        assert len(found.open_lines) == 0
         through = section(ball, vertex, (0.1, -0.7, 0.2))
-        assert len(through.open_box) == 0
+        assert len(through.open_lines) == 0
 
 
 def test_material_lies_on_the_left() -> None:
@@ -140,14 +140,14 @@ def test_a_missing_triangle_opens_the_outline() -> None:
     torn = trimesh.Trimesh(mesh.vertices, np.delete(mesh.faces, side, axis=0), process=False)
     found = section(torn, (0, 0, 1))
     assert len(found.area) == 0
-    assert len(found.open_box) == 1
+    assert len(found.open_lines) == 63
 
 
 def test_a_turned_triangle_opens_the_outline() -> None:
     mesh = trimesh.creation.cylinder(40, height=30, sections=32)
     side = np.flatnonzero(np.abs(mesh.face_normals[:, 2]) < 0.5)[0]
     mesh.faces[side] = mesh.faces[side][::-1]
-    assert len(section(mesh, (0, 0, 1)).open_box) > 0
+    assert len(section(mesh, (0, 0, 1)).open_lines) > 0
 
 
 def test_loose_triangles_are_joined_where_corners_are_equal() -> None:
@@ -156,7 +156,7 @@ def test_loose_triangles_are_joined_where_corners_are_equal() -> None:
     assert loose.area.tolist() == pytest.approx(section(mesh, (0, 0, 1)).area.tolist(), rel=1e-14)
     moved = np.array(mesh.triangles)
     moved[np.argmax(np.abs(mesh.face_normals[:, 0])), 0] += 1e-9
-    assert len(section(moved, (0, 0, 1)).open_box) > 0
+    assert len(section(moved, (0, 0, 1)).open_lines) > 0
 
 
 def test_closed_is_told_from_the_edges() -> None:
