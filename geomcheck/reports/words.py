@@ -104,11 +104,16 @@ def _hides(quantity: Quantity, limit: float, decimals: int) -> bool:
         (quantity.high, format_number(quantity.high, decimals, ROUND_CEILING)),
     )
     for true, text in shown:
-        true_side = (true > limit + 1e-9) - (true < limit - 1e-9)
-        text_side = (float(text) > limit + 1e-9) - (float(text) < limit - 1e-9)
+        true_side = _side(float(true), limit)
+        text_side = _side(float(text), limit)
         if true_side != text_side:
             return True
     return False
+
+
+def _side(value: float, limit: float) -> int:
+    """1 above the limit, -1 below, 0 on it."""
+    return 0 if abs(value - limit) <= 1e-9 else 1 if value > limit else -1
 
 
 def format_requirement(requirement: Requirement, *, ascii_only: bool = False) -> str:

@@ -300,14 +300,19 @@ def test_what_stands_inside_a_tool_is_coloured():
 
 
 def test_surfaces_are_coloured_by_their_gap():
-    """A flat face under a wedge of wall: the colour at a spot is that of its distance."""
-    block = Layer("block", box((80, 80, 10), (0, 0, -5)).triangles, palette.PAPER)
+    """A flat face beside a wall: the colour at a spot is that of its distance."""
+    block = Layer("block", box((80, 80, 10), (0, 0, -5)).triangles, palette.OURS)
     wall = TriangleTree(box((2, 80, 10), (-41, 0, 5)).triangles)
     camera = Camera.looking(np.array([0.0, 0.0, -1.0]), np.zeros(3), 50.0)
     painted = paint([block], camera, 500, 500, tint=GapTint([0], wall, "wall", camera)).image
     plain = paint([block], camera, 500, 500).image
     for x in (-35.0, -20.0, -12.0, 5.0):
         column = round(250 + x * 5)
-        light = plain[250, column] / np.array(palette.OURS, dtype=float)
-        expected = palette.gap_colours(np.array([x + 40.0]))[0] * light
-        assert painted[250, column] == pytest.approx(np.clip(expected, 0, 255), abs=6), x
+        # Coloured surfaces keep two fifths of the light, what is beyond the scale all of it.
+        light = 1 + 0.4 * (plain[250, column] / np.array(palette.OURS, dtype=float) - 1)
+        # The gap is read in the middle of squares of six pixels.
+        gap = (column // 6 * 6 + 3.5 - 250) / 5 + 40.0
+        expected = palette.gap_colours(np.array([gap]))[0] * light
+        if gap > palette.GAP_END:
+            expected = plain[250, column]
+        assert painted[250, column] == pytest.approx(np.clip(expected, 0, 255), abs=1), x

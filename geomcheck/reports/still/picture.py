@@ -29,6 +29,10 @@ _SCALE = 66.0
 #: Masks are thinned to every eighth pixel where the dot of a leader line is looked for.
 _COARSE = 8
 _DEEP = 4.0
+#: A ghost gets a label if it shows on at least this share of the view.
+_LEAST_SHARE = 0.004
+#: Pixels round the witness points that leader lines do not start from.
+_CLEARANCE = 110.0
 
 
 @dataclass(frozen=True)
@@ -161,7 +165,7 @@ def _draw_gap_scale(sheet: Sheet, name: str) -> None:
         sheet.line([(x, top + height), (x, top + height + 4)], palette.INK, 1.0)
         text = f"{palette.GAP_END * k / 3:g}"
         sheet.write((x, top + height + 6), text, 12, anchor="la" if k == 0 else "ma")
-    x0, x1 = left + width + 16, left + width + 40
+    x0, x1 = left + width + 30, left + width + 54
     for edge, tone in ((0.0, palette.FAINT_INK), (0.8, palette.BEYOND)):
         sheet.area(
             [
@@ -180,10 +184,12 @@ def _labels(scene: Scene, painted: Painted, parts: Mapping[str, Part]) -> list[_
     found: list[tuple[int, float, _Label]] = []
     for layer, seen in zip(scene.layers, painted.seen, strict=True):
         coarse = seen[_COARSE // 2 :: _COARSE, _COARSE // 2 :: _COARSE]
-        at = mark.anchor_of(coarse, _DEEP)
         subject = layer.colour != palette.GHOST
-        if at is None and not subject:
+        if not subject and coarse.mean() < _LEAST_SHARE:
             continue
+        # Leader lines keep off the place itself, unless the part shows nowhere else.
+        clear = coarse & _off_place(scene, coarse.shape)
+        at = mark.anchor_of(clear if clear.any() else coarse, _DEEP)
         step = _COARSE / TIMES
         spot = None if at is None else ((at[0] + 0.5) * step, (at[1] + 0.5) * step)
         part = parts.get(layer.name)
@@ -200,6 +206,19 @@ def _labels(scene: Scene, painted: Painted, parts: Mapping[str, Part]) -> list[_
         if len(scene.strokes) > 1:
             labels.append(_Label("throat", "outline of the section", palette.OVERLAP, None))
     return labels
+
+
+def _off_place(scene: Scene, shape: tuple[int, int]) -> np.ndarray:
+    """(h, w) bool over a thinned view: where a leader line may start."""
+    step = _COARSE / TIMES
+    rows, columns = np.indices(shape)
+    off = np.ones(shape, dtype=np.bool_)
+    for x, y in mark.spots_of(scene.camera, _marked(scene), VIEW, HEIGHT):
+        dx, dy = (columns + 0.5) * step - x, (rows + 0.5) * step - y
+        off &= np.hypot(dx, dy) > _CLEARANCE
+        # Nor do they pass over it on their way to the right.
+        off &= (dx > 0.0) | (np.abs(dy) > 0.5 * _CLEARANCE)
+    return off
 
 
 def _rows(labels: list[_Label], foot: float) -> list[float]:

@@ -15,7 +15,9 @@ from geomcheck.reports.still.paint import FloatImage, IntImage
 from geomcheck.reports.still.tone import Image, Mask
 
 #: The gap is measured at every such pixel of the enlarged picture, across and down.
-_STEP = 4
+_STEP = 6
+#: How much of the light is left on coloured surfaces: dark must not look like near.
+_LIGHT = 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,13 +51,19 @@ class GapTint:
         points = unproject(self.camera, at, depth)
         gap = np.full(coarse.shape, np.nan)
         gap[rows, columns] = point_distance(self.tree, points, palette.GAP_END).distance
-        colours = palette.gap_colours(gap.ravel()).reshape(*coarse.shape, 3)
-        height, width = label.shape
-        wide = colours.repeat(_STEP, axis=0).repeat(_STEP, axis=1)
-        # The last row and column of samples cover what the picture's size leaves over.
-        wide = np.pad(wide, ((0, _STEP), (0, _STEP), (0, 0)), mode="edge")[:height, :width]
-        light = image[ours].astype(np.float32) / np.array(palette.OURS, dtype=np.float32)
-        image[ours] = np.clip(np.rint(wide[ours] * light), 0, 255).astype(np.uint8)
+        near = self._widen(gap <= palette.GAP_END, label.shape) & ours
+        tone = self._widen(palette.gap_colours(gap.ravel()).reshape(*gap.shape, 3), label.shape)
+        light = image[near].astype(np.float32) / np.array(palette.OURS, dtype=np.float32)
+        light = 1.0 + _LIGHT * (light - 1.0)
+        image[near] = np.clip(np.rint(tone[near] * light), 0, 255).astype(np.uint8)
+
+    @staticmethod
+    def _widen(coarse: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
+        """Give each sample its square of pixels; what is left over at the edge, to the last."""
+        wide = coarse.repeat(_STEP, axis=0).repeat(_STEP, axis=1)
+        more = [(0, max(0, shape[k] - wide.shape[k])) for k in range(2)]
+        more += [(0, 0)] * (wide.ndim - 2)
+        return np.pad(wide, more, mode="edge")[: shape[0], : shape[1]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +86,9 @@ class ToolTint:
 
     def __call__(self, image: Image, depth: FloatImage, label: IntImage) -> None:
         """Recolour the pixels whose surface lies inside one of the tool's cylinders."""
-        rows, columns = np.nonzero(label >= 0)
+        top, left, window = self._window(label)
+        rows, columns = np.nonzero(window >= 0)
+        rows, columns = rows + top, columns + left
         away = unproject(self.camera, (rows, columns), depth) - self.at
         along = away @ self.axis
         across = np.sqrt(np.clip(np.einsum("ij,ij->i", away, away) - along**2, 0.0, None))
@@ -87,6 +97,18 @@ class ToolTint:
             # A tool rests on faces: only what is inside by more than a drawn line counts.
             inside |= (along > begin + 0.1) & (along < end - 0.1) & (across < 0.5 * diameter - 0.1)
         image[rows[inside], columns[inside]] = palette.OVERLAP
+
+    def _window(self, label: IntImage) -> tuple[int, int, IntImage]:
+        """First row and column of the part of the picture the tool can cover, and its labels."""
+        height, width = label.shape
+        ends = self.at + self.axis * np.array(
+            [[self.profile[:, 0].min()], [self.profile[:, 1].max()]]
+        )
+        at, _ = self.camera.place(ends, width, height)
+        reach = 0.5 * float(self.profile[:, 2].max()) * self.camera.scale(height) + 1.0
+        low = np.clip(np.floor(at.min(axis=0) - reach), 0, (width, height)).astype(int)
+        high = np.clip(np.ceil(at.max(axis=0) + reach), 0, (width, height)).astype(int)
+        return int(low[1]), int(low[0]), label[low[1] : high[1], low[0] : high[0]]
 
 
 def unproject(camera: Camera, at: tuple[np.ndarray, np.ndarray], depth: FloatImage) -> FloatArray:

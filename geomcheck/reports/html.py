@@ -1,0 +1,168 @@
+"""The result as one page: verdict tables, cards with pictures and curves, parts, explanations.
+
+The page is complete in itself: style, pictures and curves are inside it, there is no script, and
+its content security policy allows nothing from elsewhere. All text is escaped: names come from
+users' files.
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from geomcheck.finding import SEVERITY, Finding, Result, Verdict
+from geomcheck.mesh.threads import THREADS
+from geomcheck.project.assembly import Assembly
+from geomcheck.reports import cards, palette, words
+from geomcheck.reports.files import write_text
+
+#: Passes that get a picture: so many of the least of each check and vehicle.
+_LEAST_PASSES = 1
+#: Bytes of pictures a page may hold, as written in it; further ones are left out, passes first.
+_BUDGET = 9_000_000
+_PARAGRAPH = re.compile(r"\n\s*\n")
+_SHOWN_PARAGRAPHS = ("what:", "why:", "remedy:")
+
+
+def write_html(
+    result: Result,
+    assemblies: Mapping[str, Assembly],
+    path: Path,
+    *,
+    explanations: Mapping[str, str] | None = None,
+    pictures: bool = True,
+) -> None:
+    """Write the page to ``path``, whole or not at all.
+
+    Parameters
+    ----------
+    result : Result
+    assemblies : mapping of str to Assembly
+        The placed parts of each vehicle, for the pictures.
+    path : Path
+    explanations : mapping of str to str, optional
+        What, why and remedy of each check, by code.
+    pictures : bool
+        Whether to draw pictures of the places; the area curves are always there.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    text = to_html(result, assemblies, explanations=explanations, pictures=pictures)
+    write_text(path, text)
+
+
+def to_html(
+    result: Result,
+    assemblies: Mapping[str, Assembly],
+    *,
+    explanations: Mapping[str, str] | None = None,
+    pictures: bool = True,
+) -> str:
+    """Make the page; see :func:`write_html`. The same result gives the same page."""
+    import jinja2
+
+    from geomcheck.reports.curves import area_curve
+
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("geomcheck.reports", "templates"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    shown = cards.views(result, assemblies)
+    curves = {}
+    for finding in result.findings:
+        drawing = area_curve(finding)
+        if drawing is not None:
+            curves[id(finding)] = _data_address(drawing.encode("utf-8"), "image/svg+xml")
+    used = sorted({finding.code for finding in result.findings})
+    worst = result.findings[0].verdict if result.findings else Verdict.NOT_APPLICABLE
+    return environment.get_template("page.html").render(
+        result=result,
+        vehicles=shown,
+        sentence=words.sentence_of_counts(result.findings),
+        counts=[
+            (words.verdict_symbol(verdict), words.verdict_word(verdict), cards.style_of(verdict), n)
+            for verdict, n in words.count_verdicts(result.findings).items()
+        ],
+        worst=cards.style_of(worst),
+        symbol=words.verdict_symbol(worst),
+        exit_meaning=words.exit_meaning(result.exit_code),
+        pictures=_pictures(result, assemblies) if pictures else {},
+        curves=curves,
+        explained=[
+            (code, _paragraphs(explanations[code])) for code in used if code in (explanations or {})
+        ]
+        if explanations
+        else [],
+        colours={
+            cards.style_of(verdict): palette.hex_colour(palette.VERDICTS[verdict])
+            for verdict in SEVERITY
+        },
+        ink=palette.hex_colour(palette.INK),
+        faint=palette.hex_colour(palette.FAINT_INK),
+    )
+
+
+def _pictures(result: Result, assemblies: Mapping[str, Assembly]) -> dict[int, str]:
+    """Pictures as data addresses, by the identity of the finding, worst findings first."""
+    from geomcheck.reports.still import picture
+
+    wanted = [finding for finding in _worth_a_picture(result) if finding.vehicle in assemblies]
+    with ThreadPoolExecutor(THREADS) as pool:
+        drawn = list(pool.map(lambda f: picture(f, assemblies[f.vehicle].parts), wanted))
+    found: dict[int, str] = {}
+    spent = 0
+    for finding, png in zip(wanted, drawn, strict=True):
+        if png is None:
+            continue
+        address = _data_address(png, "image/png")
+        spent += len(address)
+        if spent > _BUDGET:
+            break
+        found[id(finding)] = address
+    return found
+
+
+def _worth_a_picture(result: Result) -> list[Finding]:
+    """Findings that need attention, then the least passes of each check and vehicle."""
+    wanted = [finding for finding in result.findings if finding.verdict in cards.OPEN]
+    groups: dict[tuple[str, str], list[tuple[float, int]]] = {}
+    for number, finding in enumerate(result.findings):
+        room = cards.margin(finding)
+        if finding.verdict is Verdict.PASS and room is not None and finding.witnesses:
+            groups.setdefault((finding.vehicle, finding.code), []).append((room, number))
+    least = [number for group in groups.values() for _, number in sorted(group)[:_LEAST_PASSES]]
+    return wanted + [result.findings[number] for number in sorted(least)]
+
+
+def _data_address(content: bytes, kind: str) -> str:
+    return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def _paragraphs(text: str) -> list[tuple[str, list[tuple[str, bool]]]]:
+    """The title, and the paragraphs What, Why and Remedy, each as a head and runs of text.
+
+    A run is text and whether it stands in double backquotes.
+    """
+    blocks: list[Any] = [" ".join(block.split()) for block in _PARAGRAPH.split(text.strip())]
+    found = []
+    for number, block in enumerate(blocks):
+        head, body = "", block
+        if block.lower().startswith(_SHOWN_PARAGRAPHS):
+            head, body = block.split(":", 1)
+        elif number > 0:
+            continue
+        body = body.strip()
+        runs = [(run, k % 2 == 1) for k, run in enumerate(body.split("``")) if run]
+        found.append((head, runs))
+    return found
