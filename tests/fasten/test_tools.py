@@ -75,6 +75,14 @@ def test_own_tools_join_in_and_take_the_place_of_a_namesake():
         choose_tools(row, ["cranked key"], [slim, other])
 
 
+def test_a_tool_drives_what_has_its_size_and_its_shape():
+    row = screw("ISO 4762", "M8")
+    profile = ((0.0, 60.0, 6.0),)
+    assert Tool("pin", "own", "hexagon socket", 6.01, profile).drives(row)
+    assert not Tool("pin", "own", "hexagon", 6.0, profile).drives(row)
+    assert not Tool("pin", "own", "hexagon socket", 5.9, profile).drives(row)
+
+
 def test_what_drives_nothing_is_refused_with_what_does():
     row = screw("ISO 4762", "M6")
     with pytest.raises(InputError, match=r'"socket 10".*drives M6 ISO 4762.*Known.*"hex key 5"'):

@@ -235,10 +235,11 @@ def test_nothing_within_the_cutoff_is_said_so():
 
 def test_edge_on_sliver_in_line_with_the_axis():
     # The plane of this wall holds the axis, the wall does not: rounding must not let it in.
-    for seed in range(50):
-        spin = trimesh.transformations.rotation_matrix(0.1 + 0.12 * seed, [0, 0, 1])[:3, :3]
-        wall = np.array([[[7, 0, 0], [19, 0, 0], [19, 0, 30]]], dtype=float) @ spin.T
-        assert room(wall, UPRIGHT, [[-5, 50, 0]])[0] == pytest.approx(7.0, abs=1e-12)
+    wall = np.array([[[7, 0, 0], [13, 0, 20], [19, 0, 5]]], dtype=float)
+    for angle in np.linspace(0.1, 6.2, 200):
+        spin = trimesh.transformations.rotation_matrix(angle, [0, 0, 1])[:3, :3]
+        value = room(wall @ spin.T, UPRIGHT, [[-5, 50, 0]])[0]
+        assert value == pytest.approx(7.0, abs=1e-12)
 
 
 @pytest.mark.parametrize("radius", [0.5, 2.0])
@@ -324,6 +325,22 @@ def test_slack_moves_the_metal_towards_and_away():
     assert travel(roof, UPRIGHT, 5.0, 0.0, slack=np.full(12, 0.25))[0] == pytest.approx(39.95)
     assert travel(roof, UPRIGHT, 5.0, 0.0, slack=np.full(12, -0.25))[0] == pytest.approx(40.45)
     assert travel(wall, UPRIGHT, 14.9, 0.0, slack=np.full(12, 0.25))[0] == pytest.approx(9.75)
+
+
+def test_node_slack_is_the_largest_below_each_node():
+    rng = np.random.default_rng(7)
+    for n in (1, 8, 9, 100, 1000):
+        tree = TriangleTree(soup(rng, n))
+        slack = rng.normal(size=n)
+        nodes = kernel_tree(tree, slack)[6]
+        own = slack[tree.order]
+        for node in range(len(nodes)):
+            first, last = node, node
+            while first < tree.first_leaf:
+                first, last = 2 * first + 1, 2 * last + 2
+            begin = (first - tree.first_leaf) * tree.leaf
+            end = (last + 1 - tree.first_leaf) * tree.leaf
+            assert nodes[node] == own[begin:end].max(initial=-np.inf)
 
 
 def test_slack_bounds_hold_triangle_by_triangle():
