@@ -20,8 +20,9 @@ the fastener's axis; use a head that a slimmer tool drives; or declare the tool 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
+from functools import cache
 from typing import Annotated, Any
 
 import numpy as np
@@ -34,7 +35,7 @@ from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach, reach_each
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.tools import Tool, choose_tools
-from geomcheck.finding import Finding, Quantity, Requirement, Term, Verdict, Witness
+from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
@@ -72,8 +73,19 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     asked = [
         (key, entry, *_resolve(assembly, key, entry, own)) for key, entry in assembly.fasteners
     ]
+    obstacle = _obstacles(assembly)
     for key, entry, fastener, tools in asked:
-        yield _ask(assembly, settings, key, entry, fastener, tools)
+        yield _ask(assembly, settings, obstacle, key, entry, fastener, tools)
+
+
+def _obstacles(assembly: Assembly) -> Callable[[str], Obstacle]:
+    """Obstacles by name, each prepared once, when it is first asked for."""
+
+    @cache
+    def obstacle(name: str) -> Obstacle:
+        return Obstacle.of(name, assembly.parts[name])
+
+    return obstacle
 
 
 def _resolve(
@@ -109,12 +121,13 @@ def _resolve(
 def _ask(
     assembly: Assembly,
     settings: Settings,
+    obstacle: Callable[[str], Obstacle],
     key: Key,
     entry: FastenerEntry,
     fastener: Fastener,
     tools: tuple[Tool, ...],
 ) -> Finding:
-    carrier = Obstacle.of(entry.part, assembly.parts[entry.part])
+    carrier = obstacle(entry.part)
     seat = examine_seat(
         fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
     )
@@ -134,7 +147,7 @@ def _ask(
     results = reach_each(
         fastener,
         tools,
-        _about(assembly, entry, fastener, tools, settings.within),
+        [obstacle(n) for n in _about(assembly, entry, fastener, tools, settings.within)],
         seat=seat,
         lift=settings.lift,
         within=max(settings.within, entry.room + settings.within),
@@ -156,8 +169,8 @@ def _about(
     fastener: Fastener,
     tools: tuple[Tool, ...],
     within: float,
-) -> list[Obstacle]:
-    """Parts whose box meets the room about the tools, less those out of the way."""
+) -> list[str]:
+    """Names of the parts whose box meets the room about the tools, less those out of the way."""
     loose = max(part.sagitta.largest for part in assembly.parts.values())
     widest = max(row[2] for tool in tools for row in tool.profile) / 2.0
     top = fastener.rest + fastener.screw.head_height + max(tool.length for tool in tools)
@@ -165,22 +178,13 @@ def _about(
     margin = widest + within + entry.room + loose
     away = assembly.open_for_tools - {entry.part}
     near = assembly.parts.near(ends.min(axis=0) - margin, ends.max(axis=0) + margin)
-    return [Obstacle.of(part.name, part) for part in near if part.name not in away]
+    return [part.name for part in near if part.name not in away]
 
 
 def _quantity(assembly: Assembly, result: Reach) -> Quantity:
-    terms: tuple[Term, ...] = ()
-    if result.low < result.room or result.high > result.room:
-        name = result.doubt or result.blocker or ""
-        source = assembly.parts[name].sagitta.source if name else ""
-        terms = (
-            Term(
-                "facets",
-                result.room - result.low,
-                result.high - result.room,
-                f"sagitta of {name}, {source}",
-            ),
-        )
+    name = result.doubt or result.blocker or ""
+    source = assembly.parts[name].sagitta.source if name else ""
+    terms = words.facet_terms(result.room, result.low, result.high, name, source)
     return Quantity("room", result.room, "mm", result.low, result.high, terms)
 
 

@@ -16,8 +16,9 @@ out of this vehicle's fasteners.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict
+from functools import cache
 from typing import Annotated
 
 import numpy as np
@@ -29,7 +30,7 @@ from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.withdraw import Withdrawal, withdraw
-from geomcheck.finding import Finding, Quantity, Requirement, Term, Verdict, Witness
+from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
@@ -60,8 +61,19 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each fastener of the vehicle."""
     # Every entry is read before any is measured: a wrong one should not cost the work first.
     asked = [(*pair, _resolve(assembly, *pair)) for pair in assembly.fasteners]
+    obstacle = _obstacles(assembly)
     for key, entry, fastener in asked:
-        yield _ask(assembly, settings, key, entry, fastener)
+        yield _ask(assembly, settings, obstacle, key, entry, fastener)
+
+
+def _obstacles(assembly: Assembly) -> Callable[[str], Obstacle]:
+    """Obstacles by name, each prepared once, when it is first asked for."""
+
+    @cache
+    def obstacle(name: str) -> Obstacle:
+        return Obstacle.of(name, assembly.parts[name])
+
+    return obstacle
 
 
 def _resolve(assembly: Assembly, key: Key, entry: FastenerEntry) -> Fastener:
@@ -88,9 +100,14 @@ def _resolve(assembly: Assembly, key: Key, entry: FastenerEntry) -> Fastener:
 
 
 def _ask(
-    assembly: Assembly, settings: Settings, key: Key, entry: FastenerEntry, fastener: Fastener
+    assembly: Assembly,
+    settings: Settings,
+    obstacle: Callable[[str], Obstacle],
+    key: Key,
+    entry: FastenerEntry,
+    fastener: Fastener,
 ) -> Finding:
-    carrier = Obstacle.of(entry.part, assembly.parts[entry.part])
+    carrier = obstacle(entry.part)
     seat = examine_seat(
         fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
     )
@@ -109,7 +126,7 @@ def _ask(
         return _plain(assembly, key, entry, Verdict.UNDECIDED, what, remedy, seat)
     result = withdraw(
         fastener,
-        _about(assembly, entry, fastener, settings.margin),
+        [obstacle(n) for n in _about(assembly, entry, fastener, settings.margin)],
         seat=seat,
         lift=settings.lift,
         margin=settings.margin,
@@ -118,10 +135,8 @@ def _ask(
     return _finding(assembly, key, entry, fastener, seat, result, need)
 
 
-def _about(
-    assembly: Assembly, entry: FastenerEntry, fastener: Fastener, more: float
-) -> list[Obstacle]:
-    """Parts whose box meets the head's way to the edge of the assembly."""
+def _about(assembly: Assembly, entry: FastenerEntry, fastener: Fastener, more: float) -> list[str]:
+    """Names of the parts whose box meets the head's way to the edge of the assembly."""
     corners = np.concatenate([part.bounds for part in assembly.parts.values()])
     loose = max(part.sagitta.largest for part in assembly.parts.values())
     reach = float(np.abs(corners - np.array(fastener.at)).sum(axis=1).max()) + entry.length + more
@@ -129,7 +144,7 @@ def _about(
     margin = fastener.head_radius + loose + 1.0
     away = assembly.open_for_tools - {entry.part}
     near = assembly.parts.near(ends.min(axis=0) - margin, ends.max(axis=0) + margin)
-    return [Obstacle.of(part.name, part) for part in near if part.name not in away]
+    return [part.name for part in near if part.name not in away]
 
 
 def _finding(
@@ -174,18 +189,9 @@ def _finding(
 
 
 def _quantity(assembly: Assembly, result: Withdrawal) -> Quantity:
-    terms: tuple[Term, ...] = ()
-    if result.low < result.travel or result.high > result.travel:
-        name = result.doubt or result.blocker or ""
-        source = assembly.parts[name].sagitta.source if name else ""
-        terms = (
-            Term(
-                "facets",
-                result.travel - result.low,
-                result.high - result.travel,
-                f"sagitta of {name}, {source}",
-            ),
-        )
+    name = result.doubt or result.blocker or ""
+    source = assembly.parts[name].sagitta.source if name else ""
+    terms = words.facet_terms(result.travel, result.low, result.high, name, source)
     return Quantity("free travel", result.travel, "mm", result.low, result.high, terms)
 
 

@@ -11,7 +11,7 @@ from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.reach import Reach
 from geomcheck.fasten.seat import Seat
 from geomcheck.fasten.withdraw import Withdrawal
-from geomcheck.finding import Point, Verdict
+from geomcheck.finding import Point, Term, Verdict
 
 #: What to mind while working beside a neighbour of these classes.
 NEAR_CLASS = {
@@ -135,6 +135,13 @@ def withdraw_remedy(fastener: Fastener, carrier: str, result: Withdrawal, verdic
     shorter = f"use a screw no longer than {at_most(longest)} mm, " if longest > 0.0 else ""
     text = f"{shorter}put it in before the housing goes on, or move {blocker} along the axis of "
     return f"{text[0].upper()}{text[1:]}{fastener.name}, by {short} mm or more."
+
+
+def facet_terms(value: float, low: float, high: float, part: str, source: str) -> tuple[Term, ...]:
+    """The uncertainty that a part's facets bring; none where they bring none."""
+    if low == value == high:
+        return ()
+    return (Term("facets", value - low, high - value, f"sagitta of {part}, {source}"),)
 
 
 def seat_fault(fastener: Fastener, carrier: str, seat: Seat) -> tuple[str, str]:
