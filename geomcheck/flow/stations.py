@@ -208,6 +208,7 @@ class Stations:
             ends = np.array([(a.area, b.area) for a, b in pairs]).reshape(-1, 2)
             hidden = floor < least.area * (1.0 - tolerance)
             hidden |= floor < ends.min(axis=1) * (1.0 - dip)
+            hidden &= np.isfinite(floor)  # planes that meet, meet however near they are
             beside = np.array([a is least or b is least for a, b in pairs], dtype=bool)
             hidden |= beside & (ends.max(axis=1) > least.area * (1.0 + _SETTLED))
             wide = np.array([b.s - a.s for a, b in pairs]) > FINEST

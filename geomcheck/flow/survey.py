@@ -106,24 +106,22 @@ def _asked(path: FlowPath, stations: Any, spacing: float) -> FloatArray:
 
 def _to_port(rows: Stations, end: float, port: float) -> Station | None:
     """Move an end station that stands outside its port inward; the station that took its place."""
-    asked = [row for row in rows.rows if row.asked == end]
-    if any(row.state in ("measured", "open") for row in asked):
+    if any(row.state in ("measured", "open") for row in rows.rows if row.asked == end):
         return None
+    known = {id(row) for row in rows.rows}
     inward = 1.0 if end == 0.0 else -1.0
     for step in port * 0.5 ** np.arange(10, -1, -1):
         if step >= rows.path.length:
             break
-        place = end + inward * step
-        known = {id(row) for row in rows.rows}
-        rows.add([place])
-        fresh = [row for row in rows.rows if id(row) not in known]
-        if fresh and all(row.state == "measured" for row in fresh):
-            outside = [row for row in rows.rows if (row.s - place) * inward < 0]
-            if any(row.state == "measured" for row in outside):
-                break
-            rows.drop(outside)
-            return fresh[0] if inward > 0 else fresh[-1]
-        rows.drop(fresh)
+        rows.add([end + inward * step])
+        # From the end inward, no further than the step.
+        near = sorted(rows.rows, key=lambda row: inward * row.s)
+        near = [row for row in near if abs(row.s - end) <= step + 4.0 * rows.flush]
+        inside = next((i for i, row in enumerate(near) if row.state in ("measured", "open")), None)
+        if inside is not None and near[inside].state == "measured":
+            rows.drop(near[:inside])
+            return near[inside]
+    rows.drop([row for row in rows.rows if id(row) not in known])
     return None
 
 
