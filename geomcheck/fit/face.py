@@ -20,6 +20,8 @@ LEAN_OF_SCAN = 5.0
 TURNED = 5.0
 #: A face farther from the declared point than this (mm, or ten tolerances) is not taken for it.
 FAR = 5.0
+#: Cracks between facets narrower than twice this (mm) do not part a face.
+HAIRLINE = 1e-4
 #: Rounds of fitting the plane to the facets near it.
 ROUNDS = 8
 
@@ -88,7 +90,9 @@ class Frame:
         flat = (triangles - self.origin) @ self.axes.T
         rings = np.concatenate([flat, flat[:, :1]], axis=1)
         polygons = shapely.polygons(rings)
-        return shapely.union_all(polygons[shapely.is_valid(polygons)], grid_size=1e-6)
+        area = shapely.union_all(polygons[shapely.is_valid(polygons)], grid_size=1e-6)
+        # Needles that vanish on the grid leave cracks which would part one face into several.
+        return area.buffer(HAIRLINE, join_style="mitre").buffer(-HAIRLINE, join_style="mitre")
 
     def sides(self, hull: shapely.Geometry, grow: float) -> FloatArray:
         """Half-spaces of the prism over a convex outline, grown by ``grow`` mm or a hair more."""
