@@ -180,16 +180,14 @@ def _classify(t, s, z, d, h):
 
 
 @numba.njit(cache=True, nogil=True)
-def _segment(t, s, z, out):
-    """Segment common to two crossing triangles into ``out`` (6,); least depth of the crossing.
+def _segment(t, s, z, w, out):
+    """Segment common to two crossing triangles into ``out`` (6,); returns the crossing's depth.
 
-    Of the four points where an edge of one goes through the plane of the other, the middle two
-    along the common line are its ends. The depth is the least amount by which either triangle
-    reaches through the other's plane, or the segment's length if that is less.
+    Each triangle has two points where its edges go through the other's plane. Of these four the
+    middle two along the common line are the ends. The depth is the least amount by which either
+    triangle reaches through the other's plane, or the segment's length if that is less.
     """
-    n = np.empty((2, 3))
     depth = np.inf
-    x = np.empty((4, 3))
     count = 0
     for side in range(2):
         base = 3 * side
@@ -197,47 +195,56 @@ def _segment(t, s, z, out):
         for c in range(3):
             e = (c + 1) % 3
             f = (c + 2) % 3
-            n[side, c] = (t[other + 1, e] - t[other, e]) * (t[other + 2, f] - t[other, f]) - (
+            w[side, c] = (t[other + 1, e] - t[other, e]) * (t[other + 2, f] - t[other, f]) - (
                 t[other + 1, f] - t[other, f]
             ) * (t[other + 2, e] - t[other, e])
-        length = np.sqrt(n[side, 0] ** 2 + n[side, 1] ** 2 + n[side, 2] ** 2)
-        heights = np.empty(3)
+        length = np.sqrt(w[side, 0] ** 2 + w[side, 1] ** 2 + w[side, 2] ** 2)
         signs = s if side == 0 else z
-        top = 0.0
-        bottom = 0.0
+        above = 0.0
+        below = 0.0
         for k in range(3):
             a = 0.0
             for c in range(3):
-                a += n[side, c] * (t[base + k, c] - t[other, c])
+                a += w[side, c] * (t[base + k, c] - t[other, c])
             # The exact sign rules; a float of the other sign is rounding.
             a = a if a * signs[k] > 0 else 0.0
-            heights[k] = a
-            top = max(top, a)
-            bottom = max(bottom, -a)
-        depth = min(depth, (min(top, bottom) / length) if length > 0.0 else 0.0)
+            w[2, k] = a
+            above = max(above, a)
+            below = max(below, -a)
+        depth = min(depth, min(above, below) / length if length > 0.0 else 0.0)
         done = 0
         for k in range(3):
             m = (k + 1) % 3
-            on_plane = signs[k] == 0
-            if done < 2 and (on_plane or signs[k] * signs[m] < 0):
-                gap = heights[k] - heights[m]
-                share = 0.0 if on_plane or gap == 0.0 else heights[k] / gap
+            if done < 2 and (signs[k] == 0 or signs[k] * signs[m] < 0):
+                gap = w[2, k] - w[2, m]
+                share = 0.0 if signs[k] == 0 or gap == 0.0 else w[2, k] / gap
                 for c in range(3):
-                    x[count, c] = t[base + k, c] + share * (t[base + m, c] - t[base + k, c])
+                    w[3 + count, c] = t[base + k, c] + share * (t[base + m, c] - t[base + k, c])
                 count += 1
                 done += 1
-    along = np.empty(4)
-    for k in range(count):
-        along[k] = 0.0
+    low = high = -1  # the ends of the four
+    least = np.inf
+    most = -np.inf
+    for k in range(4):
+        along = 0.0
         for c in range(3):
             e = (c + 1) % 3
             f = (c + 2) % 3
-            along[k] += (n[0, e] * n[1, f] - n[0, f] * n[1, e]) * x[k, c]
-    rank = np.argsort(along[:count])
+            along += (w[0, e] * w[1, f] - w[0, f] * w[1, e]) * w[3 + k, c]
+        if along < least:
+            least = along
+            low = k
+        if along >= most:
+            most = along
+            high = k
     length = 0.0
+    side = 0
+    for k in range(4):
+        if k not in (low, high) and side < 2:
+            for c in range(3):
+                out[3 * side + c] = w[3 + k, c]
+            side += 1
     for c in range(3):
-        out[c] = x[rank[1], c]
-        out[3 + c] = x[rank[2], c]
         length += (out[3 + c] - out[c]) ** 2
     return min(depth, np.sqrt(length))
 
@@ -251,8 +258,10 @@ def classify(ta, tb, kinds):
     d = np.empty((3, 2, 3))
     h = np.empty(200)
     for k in range(ta.shape[0]):
-        t[0:3] = ta[k]
-        t[3:6] = tb[k]
+        for v in range(3):
+            for c in range(3):
+                t[v, c] = ta[k, v, c]
+                t[3 + v, c] = tb[k, v, c]
         kinds[k] = _classify(t, s, z, d, h)
 
 
@@ -289,6 +298,7 @@ def find(boxes_a, tri_a, boxes_b, tri_b, leaf, noise, pairs, segments):
     d = np.empty((3, 2, 3))
     h = np.empty(200)
     segment = np.empty(6)
+    w = np.empty((7, 3))
     found = 0
     stack[0, 0] = 0
     stack[0, 1] = 0
@@ -324,18 +334,23 @@ def find(boxes_a, tri_a, boxes_b, tri_b, leaf, noise, pairs, segments):
                 inner[leaf, 3 + c] = max(tri_a[i, 0, c], tri_a[i, 1, c], tri_a[i, 2, c])
             if not _meet(inner, leaf, boxes_b, nb):
                 continue
-            t[0:3] = tri_a[i]
+            for v in range(3):
+                for c in range(3):
+                    t[v, c] = tri_a[i, v, c]
             for j in range(j0, j1):
                 if not _meet(inner, leaf, inner, j - j0):
                     continue
-                t[3:6] = tri_b[j]
+                for v in range(3):
+                    for c in range(3):
+                        t[3 + v, c] = tri_b[j, v, c]
                 if _classify(t, s, z, d, h) != CROSSES:
                     continue
-                if _segment(t, s, z, segment) <= noise:
+                if _segment(t, s, z, w, segment) <= noise:
                     continue
                 if found < pairs.shape[0]:
                     pairs[found, 0] = i
                     pairs[found, 1] = j
-                    segments[found] = segment
+                    for c in range(6):
+                        segments[found, c] = segment[c]
                 found += 1
     return found

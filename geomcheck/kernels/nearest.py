@@ -71,15 +71,6 @@ def _heights(p, ref, n, q, product, s):
 
 
 @numba.njit(cache=True, nogil=True)
-def _apart_by_plane(s, error, nn, limit):
-    """Whether heights ``s`` prove that the triangles are farther apart than ``sqrt(limit)``."""
-    low = min(s[0], s[1], s[2])
-    high = max(s[0], s[1], s[2])
-    gap = max(low, -high) - error
-    return gap > 0.0 and gap * gap > 1.0001 * limit * nn
-
-
-@numba.njit(cache=True, nogil=True)
 def _vertices_to_face(p, u, n, nn, longest, q, best, out, swap):
     """Nearest of the vertices ``q`` to the triangle ``p``, edges and corners of ``p`` included."""
     sliver = nn < 1e-12 * longest * longest
@@ -255,12 +246,8 @@ def _pair(ta, i, tb, j, overlap, limit, noise, w, out):
     out[6] = 0.0
     nn, ref, product, long_a = _triangle_terms(p, u, n)
     error_q = _heights(p, ref, n, q, product, s)
-    if _apart_by_plane(s, error_q, nn, limit):
-        return np.inf
     oo, ref, product, long_b = _triangle_terms(q, v, o)
     error_p = _heights(q, ref, o, p, product, z)
-    if _apart_by_plane(z, error_p, oo, limit):
-        return np.inf
     unsure = False
     if overlap:
         clear = (
@@ -310,15 +297,38 @@ def _box_reach(a, i, b, j):
 
 
 @numba.njit(cache=True, nogil=True)
-def _leaf_boxes(tri, first, last, boxes):
-    """Boxes of triangles first..last-1 into ``boxes`` (leaf, 6)."""
+def _leaf_terms(tri, first, last, terms):
+    """Box (6), normal (3) and extent along it (2) of triangles first..last-1, (leaf, 11)."""
     for j in range(first, last):
+        t = terms[j - first]
         for c in range(3):
             x = tri[j, 0, c]
             y = tri[j, 1, c]
             z = tri[j, 2, c]
-            boxes[j - first, c] = min(x, y, z)
-            boxes[j - first, 3 + c] = max(x, y, z)
+            t[c] = min(min(x, y), z)
+            t[3 + c] = max(max(x, y), z)
+            e = (c + 1) % 3
+            f = (c + 2) % 3
+            t[6 + c] = (tri[j, 1, e] - tri[j, 0, e]) * (tri[j, 2, f] - tri[j, 0, f]) - (
+                tri[j, 1, f] - tri[j, 0, f]
+            ) * (tri[j, 2, e] - tri[j, 0, e])
+        length = np.sqrt(t[6] * t[6] + t[7] * t[7] + t[8] * t[8])
+        if length > 0.0:
+            t[6] /= length
+            t[7] /= length
+            t[8] /= length
+        low, high = _extent(t, tri, j)
+        t[9] = low
+        t[10] = high
+
+
+@numba.njit(cache=True, nogil=True)
+def _extent(t, tri, j):
+    """Extent of triangle ``j`` along the normal in ``t``."""
+    x = t[6] * tri[j, 0, 0] + t[7] * tri[j, 0, 1] + t[8] * tri[j, 0, 2]
+    y = t[6] * tri[j, 1, 0] + t[7] * tri[j, 1, 1] + t[8] * tri[j, 1, 2]
+    z = t[6] * tri[j, 2, 0] + t[7] * tri[j, 2, 1] + t[8] * tri[j, 2, 2]
+    return min(min(x, y), z), max(max(x, y), z)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -350,105 +360,31 @@ def _split(a, na, b, nb, stack, bound, top):
 
 
 @numba.njit(cache=True, nogil=True)
-def least(
-    boxes_a, tri_a, order_a, least_a, skip_a, boxes_b, tri_b, order_b, least_b, skip_b,
-    leaf, limit, noise, result, doubtful,
-):  # fmt: skip
-    """Least distance between two trees, at most ``limit``; ties go to the smallest numbers.
-
-    Parameters
-    ----------
-    boxes, tri, order, least : arrays
-        Of each tree; ``least`` (2 p - 1,) is the least caller's number under each node.
-    skip_a, skip_b : (2 p - 1 + n,) bool or (0,) bool
-        Flag of each node (all its triangles are skipped), then of each sorted triangle; a pair is
-        left out when both are flagged. Empty: nothing is.
-    leaf : int
-        Triangles per leaf, both trees.
-    limit, noise : float
-        Largest distance of interest, may be inf; distances up to ``noise`` are given as 0.
-    result : (7,) float64
-        Gets distance and both points.
-    doubtful : (m, 2) int64
-        Gets the callers' numbers of pairs that only exact arithmetic can decide.
-
-    Returns
-    -------
-    tuple of int
-        Callers' numbers of both triangles (-1, -1 if nothing is within the limit), and how many
-        doubtful pairs there are (more than m: the list is cut).
-    """
-    masked = skip_a.shape[0] > 0
-    nodes_a = boxes_a.shape[0]
-    nodes_b = boxes_b.shape[0]
-    first_a = nodes_a // 2
-    first_b = nodes_b // 2
-    stack = np.zeros((256, 2), np.int64)
-    bound = np.zeros(256)
-    inner_a = np.empty((leaf, 6))
-    inner_b = np.empty((leaf, 6))
-    w = np.empty((16, 3))
-    out = np.zeros(12)
-    found_a = -1
-    found_b = -1
-    doubts = 0
-    best = np.inf  # squared distance of the best pair
-    reach = (limit + noise) ** 2  # farther boxes cannot improve or tie
-    tie = np.inf  # from here to reach a pair can only tie: smaller numbers count
-    bound[0] = _box_gap(boxes_a, 0, boxes_b, 0)
-    top = 1
-    while top > 0:
-        top -= 1
-        gap = bound[top]
-        na = stack[top, 0]
-        nb = stack[top, 1]
-        if gap > reach or (masked and skip_a[na] and skip_b[nb]):
-            continue
-        if gap >= tie:
-            number = least_a[na]
-            if number > found_a or (number == found_a and least_b[nb] >= found_b):
-                continue
-        if na < first_a or nb < first_b:
-            top = _split(boxes_a, na, boxes_b, nb, stack, bound, top)
-            continue
-        i0 = (na - first_a) * leaf
-        j0 = (nb - first_b) * leaf
-        i1 = min(i0 + leaf, tri_a.shape[0])
-        j1 = min(j0 + leaf, tri_b.shape[0])
-        _leaf_boxes(tri_a, i0, i1, inner_a)
-        _leaf_boxes(tri_b, j0, j1, inner_b)
-        for i in range(i0, i1):
-            if _box_gap(inner_a, i - i0, boxes_b, nb) > reach:
-                continue
-            for j in range(j0, j1):
-                gap = _box_gap(inner_a, i - i0, inner_b, j - j0)
-                if gap > reach:
-                    continue
-                ia = order_a[i]
-                ib = order_b[j]
-                later = ia > found_a or (ia == found_a and ib > found_b)
-                if gap >= tie and later:
-                    continue
-                if masked and skip_a[nodes_a + i] and skip_b[nodes_b + j]:
-                    continue
-                d2 = _pair(tri_a, i, tri_b, j, gap == 0.0, reach, noise, w, out)
-                if out[6] != 0.0:
-                    if doubts < doubtful.shape[0]:
-                        doubtful[doubts, 0] = ia
-                        doubtful[doubts, 1] = ib
-                    doubts += 1
-                distance = np.sqrt(d2)
-                if d2 > best or (d2 == best and later) or distance > limit:
-                    continue
-                best = d2
-                found_a = ia
-                found_b = ib
-                reach = (distance + noise) ** 2
-                tie = max(distance - noise, 0.0) ** 2
-                result[0] = distance
-                for c in range(6):
-                    result[1 + c] = out[c]
-    return found_a, found_b, doubts
+def _frame_gap(a, b, noise):
+    """Squared distance of two turned boxes from below: in the frame of either."""
+    x = b[0] - a[0]
+    y = b[1] - a[1]
+    z = b[2] - a[2]
+    gap_a = 0.0
+    s0 = s1 = s2 = 0.0
+    for k in range(3):
+        e = 3 + 3 * k
+        r0 = abs(a[e] * b[3] + a[e + 1] * b[4] + a[e + 2] * b[5])
+        r1 = abs(a[e] * b[6] + a[e + 1] * b[7] + a[e + 2] * b[8])
+        r2 = abs(a[e] * b[9] + a[e + 1] * b[10] + a[e + 2] * b[11])
+        h = abs(a[e] * x + a[e + 1] * y + a[e + 2] * z) - noise
+        g = h - a[12 + k] - b[12] * r0 - b[13] * r1 - b[14] * r2
+        gap_a += g * g if g > 0.0 else 0.0
+        s0 += a[12 + k] * r0
+        s1 += a[12 + k] * r1
+        s2 += a[12 + k] * r2
+    g = abs(b[3] * x + b[4] * y + b[5] * z) - noise - b[12] - s0
+    gap_b = g * g if g > 0.0 else 0.0
+    g = abs(b[6] * x + b[7] * y + b[8] * z) - noise - b[13] - s1
+    gap_b += g * g if g > 0.0 else 0.0
+    g = abs(b[9] * x + b[10] * y + b[11] * z) - noise - b[14] - s2
+    gap_b += g * g if g > 0.0 else 0.0
+    return max(gap_a, gap_b)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -463,63 +399,91 @@ def _fill(full, node):
 
 
 @numba.njit(cache=True, nogil=True)
-def _start_full(boxes):
-    """Flags (2 p - 1,) of full nodes; at first those without triangles."""
-    full = np.zeros(boxes.shape[0], np.bool_)
-    for node in range(boxes.shape[0] - 1, -1, -1):
-        full[node] = boxes[node, 0] > boxes[node, 3]
-    return full
+def walk(
+    boxes_a, frames_a, tri_a, order_a, least_a, skip_a, full_a, marks_a,
+    boxes_b, frames_b, tri_b, order_b, least_b, skip_b, full_b, marks_b,
+    leaf, limit, noise, starts, stack, bound, terms_a, terms_b, w, out, result, doubtful,
+):  # fmt: skip
+    """Least distance of two trees, or all triangles within a distance of the other tree.
 
+    Parameters
+    ----------
+    boxes, frames, tri, order, least : arrays
+        Of each tree; ``frames`` (2 p - 1, 16) or (0, 16) of ``geomcheck.kernels.frames``,
+        ``least`` (2 p - 1,) the least caller's number under each node.
+    skip_a, skip_b : (2 p - 1 + n,) bool or (0,) bool
+        Flag of each node (all its triangles are skipped), then of each sorted triangle; a pair is
+        left out when both are flagged. Empty: nothing is.
+    full_a, full_b : (2 p - 1,) bool or (0,) bool
+        Empty: find the least distance, ties to the smallest numbers. Else mark triangles within
+        ``limit``; a node whose triangles are all marked, or that has none, is full.
+    marks_a, marks_b : (n,) bool
+        Sorted triangles marked; those under a full node need not be.
+    leaf : int
+        Triangles per leaf, both trees.
+    limit, noise : float
+        Largest distance of interest, may be inf; distances up to ``noise`` are given as 0.
+    starts : (s, 2) int64
+        Pairs of nodes to look at, the first first.
+    stack, bound, terms_a, terms_b, w, out : arrays
+        Scratch: (m, 2) int64 and (m,), m >= s + 128; (leaf, 11) twice; (16, 3); (12,) zeros.
+    result : (7,) float64
+        Gets distance and both points.
+    doubtful : (m, 2) int64
+        Gets the sorted numbers of pairs that only exact arithmetic can decide.
 
-@numba.njit(cache=True, nogil=True)
-def _spread_full(full, marks, leaf):
-    """Mark every triangle under a full node."""
-    first = full.shape[0] // 2
-    for node in range(full.shape[0]):
-        if full[node]:
-            if node < first:
-                full[2 * node + 1] = True
-                full[2 * node + 2] = True
-            else:
-                k = (node - first) * leaf
-                for i in range(k, min(k + leaf, marks.shape[0])):
-                    marks[i] = True
-
-
-@numba.njit(cache=True, nogil=True)
-def near(boxes_a, tri_a, boxes_b, tri_b, leaf, limit, noise, marks_a, marks_b, doubtful):
-    """Mark the sorted triangles of each tree that are within ``limit`` of the other tree.
-
-    ``marks_a`` (na,) and ``marks_b`` (nb,) bool are set, never cleared. ``doubtful`` (m, 2)
-    gets pairs (sorted numbers) that only exact arithmetic can decide; returns how many there are.
+    Returns
+    -------
+    tuple of int
+        Callers' numbers of both triangles (-1, -1 if nothing is within the limit), and how many
+        doubtful pairs there are (more than m: the list is cut).
     """
-    first_a = boxes_a.shape[0] // 2
-    first_b = boxes_b.shape[0] // 2
-    full_a = _start_full(boxes_a)
-    full_b = _start_full(boxes_b)
-    stack = np.zeros((256, 2), np.int64)
-    bound = np.zeros(256)
-    inner_a = np.empty((leaf, 6))
-    inner_b = np.empty((leaf, 6))
-    w = np.empty((16, 3))
-    out = np.zeros(12)
+    masked = skip_a.shape[0] > 0
+    marking = full_a.shape[0] > 0
+    framed = frames_a.shape[0] > 0 and frames_b.shape[0] > 0
+    nodes_a = boxes_a.shape[0]
+    nodes_b = boxes_b.shape[0]
+    first_a = nodes_a // 2
+    first_b = nodes_b // 2
+    leaf_a = -1  # leaves whose terms are at hand
+    leaf_b = -1
+    found_a = -1
+    found_b = -1
     doubts = 0
-    reach = (limit + noise) ** 2
-    within = max(limit - noise, 0.0) ** 2
-    bound[0] = _box_gap(boxes_a, 0, boxes_b, 0)
-    top = 1
+    best = np.inf  # squared distance of the best pair
+    reach = (limit + noise) ** 2  # farther boxes cannot improve or tie
+    tie = np.inf  # from here to reach a pair can only tie: smaller numbers count
+    plane = limit + 4.0 * noise  # triangles a plane holds farther apart than this are dropped
+    within = max(limit - noise, 0.0) ** 2 if limit > noise else -1.0
+    top = starts.shape[0]
+    for k in range(top):
+        stack[top - 1 - k, 0] = starts[k, 0]
+        stack[top - 1 - k, 1] = starts[k, 1]
+        bound[top - 1 - k] = _box_gap(boxes_a, starts[k, 0], boxes_b, starts[k, 1])
     while top > 0:
         top -= 1
+        gap = bound[top]
         na = stack[top, 0]
         nb = stack[top, 1]
-        full_a[na] = full_a[na] or (na > 0 and full_a[(na - 1) // 2])
-        full_b[nb] = full_b[nb] or (nb > 0 and full_b[(nb - 1) // 2])
-        if bound[top] > reach or (full_a[na] and full_b[nb]):
+        if gap > reach or (masked and skip_a[na] and skip_b[nb]):
             continue
-        if limit > noise and _box_reach(boxes_a, na, boxes_b, nb) <= within:
-            _fill(full_a, na)
-            _fill(full_b, nb)
-            continue
+        if marking:
+            full_a[na] = full_a[na] or (na > 0 and full_a[(na - 1) // 2])
+            full_b[nb] = full_b[nb] or (nb > 0 and full_b[(nb - 1) // 2])
+            if full_a[na] and full_b[nb]:
+                continue
+            if _box_reach(boxes_a, na, boxes_b, nb) <= within:
+                _fill(full_a, na)
+                _fill(full_b, nb)
+                continue
+        if framed and frames_a[na, 15] != 0.0 and frames_b[nb, 15] != 0.0:
+            gap = max(gap, _frame_gap(frames_a[na], frames_b[nb], noise))
+            if gap > reach:
+                continue
+        if gap >= tie:
+            number = least_a[na]
+            if number > found_a or (number == found_a and least_b[nb] >= found_b):
+                continue
         if na < first_a or nb < first_b:
             top = _split(boxes_a, na, boxes_b, nb, stack, bound, top)
             continue
@@ -527,40 +491,65 @@ def near(boxes_a, tri_a, boxes_b, tri_b, leaf, limit, noise, marks_a, marks_b, d
         j0 = (nb - first_b) * leaf
         i1 = min(i0 + leaf, tri_a.shape[0])
         j1 = min(j0 + leaf, tri_b.shape[0])
-        _leaf_boxes(tri_a, i0, i1, inner_a)
-        _leaf_boxes(tri_b, j0, j1, inner_b)
+        if na != leaf_a:
+            _leaf_terms(tri_a, i0, i1, terms_a)
+            leaf_a = na
+        if nb != leaf_b:
+            _leaf_terms(tri_b, j0, j1, terms_b)
+            leaf_b = nb
+        open_a = False  # whether a triangle of the leaf is not marked yet
+        open_b = False
         for i in range(i0, i1):
+            if _box_gap(terms_a, i - i0, boxes_b, nb) > reach:
+                open_a = open_a or (marking and not marks_a[i])
+                continue
             for j in range(j0, j1):
-                if (full_a[na] or marks_a[i]) and (full_b[nb] or marks_b[j]):
+                if marking and (full_a[na] or marks_a[i]) and (full_b[nb] or marks_b[j]):
                     continue
-                gap = _box_gap(inner_a, i - i0, inner_b, j - j0)
+                gap = _box_gap(terms_a, i - i0, terms_b, j - j0)
                 if gap > reach:
                     continue
+                low, high = _extent(terms_a[i - i0], tri_b, j)
+                if max(low - terms_a[i - i0, 10], terms_a[i - i0, 9] - high) > plane:
+                    continue
+                low, high = _extent(terms_b[j - j0], tri_a, i)
+                if max(low - terms_b[j - j0, 10], terms_b[j - j0, 9] - high) > plane:
+                    continue
+                ia = order_a[i]
+                ib = order_b[j]
+                later = ia > found_a or (ia == found_a and ib > found_b)
+                if gap >= tie and later:
+                    continue
+                if masked and skip_a[nodes_a + i] and skip_b[nodes_b + j]:
+                    continue
                 d2 = _pair(tri_a, i, tri_b, j, gap == 0.0, reach, noise, w, out)
-                if np.sqrt(d2) <= limit:
-                    marks_a[i] = True
-                    marks_b[j] = True
-                elif out[6] != 0.0:
+                distance = np.sqrt(d2)
+                if out[6] != 0.0:
                     if doubts < doubtful.shape[0]:
                         doubtful[doubts, 0] = i
                         doubtful[doubts, 1] = j
                     doubts += 1
-        if marks_a[i0:i1].all():
-            _fill(full_a, na)
-        if marks_b[j0:j1].all():
-            _fill(full_b, nb)
-    _spread_full(full_a, marks_a, leaf)
-    _spread_full(full_b, marks_b, leaf)
-    return doubts
-
-
-@numba.njit(cache=True, nogil=True)
-def pair_distances(ta, tb, noise, out, points):
-    """Distance of ``ta[k]`` and ``tb[k]`` into ``out`` (k,), both points into (k, 6)."""
-    w = np.empty((16, 3))
-    got = np.zeros(12)
-    for k in range(ta.shape[0]):
-        d2 = _pair(ta, k, tb, k, True, np.inf, noise, w, got)
-        out[k] = np.sqrt(d2)
-        for c in range(6):
-            points[k, c] = got[c]
+                if distance > limit:
+                    continue
+                if marking:
+                    marks_a[i] = True
+                    marks_b[j] = True
+                elif d2 < best or (d2 == best and not later):
+                    best = d2
+                    found_a = ia
+                    found_b = ib
+                    reach = (distance + noise) ** 2
+                    tie = max(distance - 4.0 * noise, 0.0) ** 2
+                    plane = distance + 4.0 * noise
+                    result[0] = distance
+                    for c in range(6):
+                        result[1 + c] = out[c]
+            open_a = open_a or (marking and not marks_a[i])
+        if marking:
+            for j in range(j0, j1):
+                open_b = open_b or not marks_b[j]
+            if not open_a:
+                _fill(full_a, na)
+            if not open_b:
+                _fill(full_b, nb)
+    return found_a, found_b, doubts

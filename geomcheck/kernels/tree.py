@@ -17,6 +17,7 @@ import numba
 import numpy as np
 
 LEAF = 8
+BLOCK = 64  # leaf slots whose triangles are arranged anew after the sort
 
 CODE_BITS = 36  # 12 bits an axis: cells of 1/4096 of the longest side
 INDEX_BITS = 28  # at most 268,435,456 triangles
@@ -103,35 +104,102 @@ def scatter_digits(keys, shift, starts, out, begin, end):
 
 
 @numba.njit(cache=True, nogil=True)
+def _select(value, index, first, last, middle):
+    """Reorder ``index[first:last]`` until the ``middle`` parts it by value (quickselect).
+
+    The order depends on the values and numbers given, and on nothing else.
+    """
+    last -= 1
+    while first < last:
+        pivot = value[index[(first + last) >> 1]]
+        i = first
+        j = last
+        while i <= j:
+            while value[index[i]] < pivot:
+                i += 1
+            while value[index[j]] > pivot:
+                j -= 1
+            if i <= j:
+                index[i], index[j] = index[j], index[i]
+                i += 1
+                j -= 1
+        if middle <= j:
+            last = j
+        elif middle >= i:
+            first = i
+        else:
+            return
+
+
+@numba.njit(cache=True, nogil=True)
 def gather_leaves(tri, keys, p, out, order, boxes, begin, end):
-    """Copy triangles into sorted order and bound leaves begin..end-1."""
+    """Copy the triangles of blocks begin..end-1 into sorted order and bound their leaves.
+
+    A block is ``BLOCK`` leaf slots, or all ``p`` if there are fewer. Within a block the curve's
+    order gives way to halving across the longest side of the centres' extent, again and again:
+    the leaves come out compact, which a curve's runs are not.
+    """
     n = keys.shape[0]
-    for k in range(begin, end):
-        node = p - 1 + k
-        x0 = y0 = z0 = np.inf
-        x1 = y1 = z1 = -np.inf
-        for j in range(k * LEAF, min((k + 1) * LEAF, n)):
-            src = np.int64(keys[j] & _INDEX_MASK)
-            order[j] = src
-            for v in range(3):
-                x = tri[src, v, 0]
-                y = tri[src, v, 1]
-                z = tri[src, v, 2]
-                out[j, v, 0] = x
-                out[j, v, 1] = y
-                out[j, v, 2] = z
-                x0 = x if x < x0 else x0
-                x1 = x if x > x1 else x1
-                y0 = y if y < y0 else y0
-                y1 = y if y > y1 else y1
-                z0 = z if z < z0 else z0
-                z1 = z if z > z1 else z1
-        boxes[node, 0] = x0
-        boxes[node, 1] = y0
-        boxes[node, 2] = z0
-        boxes[node, 3] = x1
-        boxes[node, 4] = y1
-        boxes[node, 5] = z1
+    slots = min(p, BLOCK)
+    source = np.empty(slots * LEAF, np.int64)
+    index = np.empty(slots * LEAF, np.int64)
+    centre = np.empty((3, slots * LEAF))
+    for block in range(begin, end):
+        start = block * slots * LEAF
+        count = min(slots * LEAF, n - start)
+        for j in range(count):
+            src = np.int64(keys[start + j] & _INDEX_MASK)
+            source[j] = src
+            index[j] = j
+            for c in range(3):
+                centre[c, j] = tri[src, 0, c] + tri[src, 1, c] + tri[src, 2, c]
+        size = slots * LEAF
+        while size > LEAF:
+            for first in range(0, count, size):
+                middle = first + size // 2
+                last = min(first + size, count)
+                if middle >= last:
+                    break
+                axis = 0
+                longest = -1.0
+                for c in range(3):
+                    low = np.inf
+                    high = -np.inf
+                    for j in range(first, last):
+                        x = centre[c, index[j]]
+                        low = x if x < low else low
+                        high = x if x > high else high
+                    if high - low > longest:
+                        longest = high - low
+                        axis = c
+                _select(centre[axis], index, first, last, middle)
+            size //= 2
+        for k in range(slots):
+            node = p - 1 + block * slots + k
+            x0 = y0 = z0 = np.inf
+            x1 = y1 = z1 = -np.inf
+            for j in range(k * LEAF, min((k + 1) * LEAF, count)):
+                src = source[index[j]]
+                order[start + j] = src
+                for v in range(3):
+                    x = tri[src, v, 0]
+                    y = tri[src, v, 1]
+                    z = tri[src, v, 2]
+                    out[start + j, v, 0] = x
+                    out[start + j, v, 1] = y
+                    out[start + j, v, 2] = z
+                    x0 = x if x < x0 else x0
+                    x1 = x if x > x1 else x1
+                    y0 = y if y < y0 else y0
+                    y1 = y if y > y1 else y1
+                    z0 = z if z < z0 else z0
+                    z1 = z if z > z1 else z1
+            boxes[node, 0] = x0
+            boxes[node, 1] = y0
+            boxes[node, 2] = z0
+            boxes[node, 3] = x1
+            boxes[node, 4] = y1
+            boxes[node, 5] = z1
 
 
 @numba.njit(cache=True, nogil=True)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
+from geomcheck.kernels import frames as turned
 from geomcheck.kernels import tree as kernel
 from geomcheck.mesh import threads
 
@@ -46,7 +47,7 @@ class TriangleTree:
         No triangles, too many (over 268 million), wrong shape, or a corner that is not finite.
     """
 
-    __slots__ = ("_least_numbers", "boxes", "first_leaf", "leaf", "order", "triangles")
+    __slots__ = ("_frames", "_least_numbers", "boxes", "first_leaf", "leaf", "order", "triangles")
 
     def __init__(self, triangles: Any) -> None:
         tri = np.ascontiguousarray(triangles, dtype=np.float64)
@@ -70,10 +71,11 @@ class TriangleTree:
             lambda begin, end: kernel.gather_leaves(
                 tri, keys, p, self.triangles, self.order, self.boxes, begin, end
             ),
-            threads.chunks(p, _CHUNK // self.leaf),
+            threads.chunks(-(-p // kernel.BLOCK), max(1, _CHUNK // (self.leaf * kernel.BLOCK))),
         )
         kernel.merge_boxes(self.boxes, 0, p - 1)
         self._least_numbers: NDArray[np.int32] | None = None
+        self._frames: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.order)
@@ -81,7 +83,8 @@ class TriangleTree:
     @property
     def bounds(self) -> FloatArray:
         """(2, 3) least and greatest coordinates."""
-        return self.boxes[0].reshape(2, 3).copy()
+        bounds: FloatArray = self.boxes[0].reshape(2, 3).copy()
+        return bounds
 
     @property
     def least_numbers(self) -> NDArray[np.int32]:
@@ -91,6 +94,22 @@ class TriangleTree:
             kernel.least_numbers(self.order, self.leaf, self.first_leaf, out)
             self._least_numbers = out
         return self._least_numbers
+
+    @property
+    def frames(self) -> FloatArray:
+        """(2 p - 1, 16) turned boxes of the lower nodes; see ``geomcheck.kernels.frames``."""
+        if self._frames is None:
+            out: FloatArray = np.zeros((len(self.boxes), 16))
+            noise = rounding(self)
+            blocks = -(-(self.first_leaf + 1) // turned.BLOCK)
+            threads.each(
+                lambda begin, end: turned.fill(
+                    self.boxes, self.triangles, self.leaf, noise, out, begin, end
+                ),
+                threads.chunks(blocks, 128),
+            )
+            self._frames = out
+        return self._frames
 
 
 def _sorted_keys(tri: FloatArray, ranges: list[tuple[int, int]]) -> NDArray[np.uint64]:
@@ -151,3 +170,13 @@ def as_tree(shape: Any) -> TriangleTree:
         return shape
     triangles = getattr(shape, "triangles", shape)
     return TriangleTree(triangles)
+
+
+def rounding(*trees: TriangleTree) -> float:
+    """Amount (mm) below which float64 coordinates of these shapes tell nothing apart.
+
+    Eight units in the last place of the largest coordinate: what placing a part and one distance
+    cost in rounding.
+    """
+    largest = max(float(np.abs(tree.boxes[0]).max()) for tree in trees)
+    return max(8.0 * np.finfo(np.float64).eps * largest, 1e-100)

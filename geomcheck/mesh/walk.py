@@ -1,0 +1,246 @@
+"""The walk of two trees together: seeds, shares of work, and putting the answers together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geomcheck.kernels import nearest as kernel
+from geomcheck.mesh import threads
+from geomcheck.mesh.tree import TriangleTree, rounding
+
+FloatArray: TypeAlias = NDArray[np.float64]
+IntArray: TypeAlias = NDArray[np.int64]
+BoolArray: TypeAlias = NDArray[np.bool_]
+
+_NONE: BoolArray = np.zeros(0, dtype=np.bool_)
+_NO_FRAMES: FloatArray = np.zeros((0, 16))
+_ROOT: IntArray = np.zeros((1, 2), dtype=np.int64)
+
+#: Triangles of both trees from which on the walk is cut into shares.
+_LARGE = 20_000
+#: Shares of a large walk; more than threads, so that uneven shares even out.
+_SHARES = 8
+#: Levels below the roots at which a large walk is cut.
+_CUT = 4
+#: Triangles that stand for a whole tree in the search for a first bound.
+_SAMPLE = 64
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Nearest:
+    """The least distance between two shapes and where it is.
+
+    Parameters
+    ----------
+    distance : float
+        mm; exactly 0 where triangles meet.
+    point_a, point_b : (3,) float64
+        The two closest points; the same point where the distance is 0.
+    triangle_a, triangle_b : int
+        Caller's numbers of the triangles they lie on.
+    """
+
+    distance: float
+    point_a: FloatArray
+    point_b: FloatArray
+    triangle_a: int
+    triangle_b: int
+
+
+class Pair:
+    """Two trees to be walked together.
+
+    Parameters
+    ----------
+    a, b : TriangleTree
+    skip : pair of arrays, optional
+        Flags as ``geomcheck.kernels.tree.node_flags`` gives them; a pair of triangles is left
+        out when both are flagged.
+    """
+
+    def __init__(
+        self, a: TriangleTree, b: TriangleTree, skip: tuple[BoolArray, BoolArray] | None = None
+    ) -> None:
+        self.a = a
+        self.b = b
+        self.noise = rounding(a, b)
+        self.skip_a, self.skip_b = skip if skip is not None else (_NONE, _NONE)
+
+    def nearest(self, cutoff: float) -> tuple[Nearest | None, IntArray]:
+        """The least distance up to ``cutoff``, and pairs left to exact arithmetic.
+
+        The pairs, (k, 2) sorted numbers, may meet although their distance did not show it.
+        """
+        gap = _gaps(self.a, self.b, _ROOT)[0]
+        if gap > (cutoff + self.noise) ** 2:
+            return None, np.empty((0, 2), dtype=np.int64)
+        if len(self.a) + len(self.b) < _LARGE:
+            shares = [_ROOT]
+            limit = cutoff
+        else:
+            limit = min(cutoff, self._bound(cutoff))
+            shares = self._shares(limit)
+        results: list[tuple[Nearest | None, IntArray]] = [(None, _ROOT[:0])] * len(shares)
+
+        def task(begin: int, end: int) -> None:
+            for k in range(begin, end):
+                results[k] = self._walk(shares[k], limit)
+
+        threads.each(task, threads.chunks(len(shares), 1))
+        found = [result for result, _ in results if result and result.distance <= cutoff]
+        best = min(found, key=lambda r: (r.distance, r.triangle_a, r.triangle_b), default=None)
+        return best, np.concatenate([doubtful for _, doubtful in results])
+
+    def within(self, distance: float) -> tuple[BoolArray, BoolArray, IntArray]:
+        """Marks of the sorted triangles within ``distance`` of the other tree, and open pairs."""
+        marks_a = np.zeros(len(self.a), dtype=np.bool_)
+        marks_b = np.zeros(len(self.b), dtype=np.bool_)
+        doubtful = _ROOT[:0]
+        if _gaps(self.a, self.b, _ROOT)[0] <= (distance + self.noise) ** 2:
+            full_a = self.a.boxes[:, 0] > self.a.boxes[:, 3]
+            full_b = self.b.boxes[:, 0] > self.b.boxes[:, 3]
+            doubtful = self._walk(_ROOT, distance, full_a, marks_a, full_b, marks_b)[1]
+            _spread(full_a, marks_a, self.a)
+            _spread(full_b, marks_b, self.b)
+        return marks_a, marks_b, doubtful
+
+    def contact(self, i: int, j: int) -> Nearest:
+        """Sorted triangles ``i`` and ``j``, known to meet: distance 0 at their nearest points."""
+        pair = Pair(_one(self.a, i), _one(self.b, j))
+        near, _ = pair._walk(_ROOT, np.inf)
+        assert near is not None  # nothing is skipped and there is no limit
+        return Nearest(
+            0.0, near.point_a, near.point_a.copy(), int(self.a.order[i]), int(self.b.order[j])
+        )
+
+    def _walk(
+        self,
+        starts: IntArray,
+        limit: float,
+        full_a: BoolArray = _NONE,
+        marks_a: BoolArray = _NONE,
+        full_b: BoolArray = _NONE,
+        marks_b: BoolArray = _NONE,
+    ) -> tuple[Nearest | None, IntArray]:
+        a, b = self.a, self.b
+        framed = len(a) + len(b) >= 1000
+        result = np.zeros(7)
+        size = 256
+        while True:
+            doubtful = np.empty((size, 2), dtype=np.int64)
+            ia, ib, doubts = kernel.walk(  # type: ignore[call-arg]
+                a.boxes,
+                a.frames if framed else _NO_FRAMES,
+                a.triangles,
+                a.order,
+                a.least_numbers,
+                self.skip_a,
+                full_a,
+                marks_a,
+                b.boxes,
+                b.frames if framed else _NO_FRAMES,
+                b.triangles,
+                b.order,
+                b.least_numbers,
+                self.skip_b,
+                full_b,
+                marks_b,
+                a.leaf,
+                limit,
+                self.noise,
+                starts,
+                *_scratch(a.leaf),
+                result,
+                doubtful,
+            )
+            if doubts <= size:
+                break
+            size = doubts
+        found = None
+        if ia >= 0:
+            point_a, point_b = result[1:4].copy(), result[4:7].copy()
+            found = Nearest(float(result[0]), point_a, point_b, int(ia), int(ib))
+        return found, doubtful[:doubts]
+
+    def _bound(self, limit: float) -> float:
+        """A distance that is not less than the least one: of a sample, then to and fro."""
+        b = self.b
+        rows = np.arange(len(b))
+        if len(self.skip_b):
+            rows = np.flatnonzero(~self.skip_b[len(b.boxes) :])
+        if not len(rows):
+            return limit
+        sample = rows[:: -(-len(rows) // _SAMPLE)]
+        near, _ = Pair(self.a, TriangleTree(b.triangles[sample]))._walk(_ROOT, limit)
+        if near is None:
+            return limit
+        best = near.distance
+        if len(self.skip_b):  # a step to and fro might end at a pair that is left out
+            return best + 8.0 * self.noise
+        point, far, other = near.point_a, self.b, self.a
+        for _ in range(12):
+            near, _ = Pair(_dot(point), far)._walk(_ROOT, best)
+            if near is None or near.distance >= 0.9999 * best:
+                break
+            best = near.distance
+            point, far, other = near.point_b, other, far
+        return best + 8.0 * self.noise
+
+    def _shares(self, limit: float) -> list[IntArray]:
+        """Pairs of nodes some levels down, near ones first, dealt out in turn."""
+        nodes_a, nodes_b = _level(self.a), _level(self.b)
+        pairs = np.stack(np.meshgrid(nodes_a, nodes_b, indexing="ij"), axis=-1).reshape(-1, 2)
+        gaps = _gaps(self.a, self.b, pairs)
+        keep = np.flatnonzero(gaps <= (limit + self.noise) ** 2)
+        keep = keep[np.argsort(gaps[keep], kind="stable")]
+        return [np.ascontiguousarray(pairs[keep[k::_SHARES]]) for k in range(_SHARES)]
+
+
+def _level(tree: TriangleTree) -> IntArray:
+    """Nodes ``_CUT`` levels below the root, or the leaves if there are fewer levels."""
+    p = min(1 << _CUT, tree.first_leaf + 1)
+    return np.arange(p - 1, 2 * p - 1)
+
+
+def _gaps(a: TriangleTree, b: TriangleTree, pairs: IntArray) -> FloatArray:
+    """(k,) squared distances of the boxes of pairs of nodes; inf where one holds nothing."""
+    box_a, box_b = a.boxes[pairs[:, 0]], b.boxes[pairs[:, 1]]
+    apart = np.maximum(box_a[:, :3] - box_b[:, 3:], box_b[:, :3] - box_a[:, 3:])
+    squared: FloatArray = (np.maximum(apart, 0.0) ** 2).sum(axis=1)
+    return squared
+
+
+def _dot(point: FloatArray) -> TriangleTree:
+    """Tree of one triangle that is a point."""
+    return TriangleTree(np.tile(point, (1, 3, 1)))
+
+
+def _one(tree: TriangleTree, j: int) -> TriangleTree:
+    """Tree of one sorted triangle."""
+    return TriangleTree(tree.triangles[j : j + 1])
+
+
+def _spread(full: BoolArray, marks: BoolArray, tree: TriangleTree) -> None:
+    """Mark every triangle under a full node."""
+    first = 0
+    while first < tree.first_leaf:
+        last = 2 * first + 1
+        full[last : 2 * last + 1] |= np.repeat(full[first:last], 2)
+        first = last
+    marks |= np.repeat(full[tree.first_leaf :], tree.leaf)[: len(marks)]
+
+
+def _scratch(leaf: int) -> tuple[NDArray[np.int64] | FloatArray, ...]:
+    """Work arrays of one walk; compiling their creation into the kernel would cost more."""
+    return (
+        np.empty((512, 2), dtype=np.int64),
+        np.empty(512),
+        np.empty((leaf, 11)),
+        np.empty((leaf, 11)),
+        np.empty((16, 3)),
+        np.zeros(12),
+    )
