@@ -20,20 +20,18 @@ the fastener's axis; use a head that a slimmer tool drives; or declare the tool 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict
-from functools import cache
 from typing import Annotated, Any
 
-import numpy as np
 from pydantic import Field
 
 from geomcheck.errors import InputError
 from geomcheck.fasten import words
 from geomcheck.fasten.fastener import Fastener
-from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach, reach_each
 from geomcheck.fasten.seat import Seat, examine_seat
+from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.tools import Tool, choose_tools
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
@@ -73,19 +71,9 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     asked = [
         (key, entry, *_resolve(assembly, key, entry, own)) for key, entry in assembly.fasteners
     ]
-    obstacle = _obstacles(assembly)
+    about = Surroundings(assembly.parts, assembly.open_for_tools)
     for key, entry, fastener, tools in asked:
-        yield _ask(assembly, settings, obstacle, key, entry, fastener, tools)
-
-
-def _obstacles(assembly: Assembly) -> Callable[[str], Obstacle]:
-    """Obstacles by name, each prepared once, when it is first asked for."""
-
-    @cache
-    def obstacle(name: str) -> Obstacle:
-        return Obstacle.of(name, assembly.parts[name])
-
-    return obstacle
+        yield _ask(assembly, settings, about, key, entry, fastener, tools)
 
 
 def _resolve(
@@ -121,36 +109,30 @@ def _resolve(
 def _ask(
     assembly: Assembly,
     settings: Settings,
-    obstacle: Callable[[str], Obstacle],
+    about: Surroundings,
     key: Key,
     entry: FastenerEntry,
     fastener: Fastener,
     tools: tuple[Tool, ...],
 ) -> Finding:
-    carrier = obstacle(entry.part)
     seat = examine_seat(
-        fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
+        fastener, about[entry.part], tolerance=settings.seat_tolerance, share=settings.seat_share
     )
-    if seat.state != "seated":
-        what, remedy = words.seat_fault(fastener, entry.part, seat)
-        verdict = Verdict.ERROR if carrier.solid else Verdict.UNDECIDED
-        if not carrier.solid:
-            what += f" {entry.part} is not closed: the seat may be missing from its mesh."
-        return _plain(assembly, key, entry, verdict, what, remedy, seat)
-    if seat.sagitta > settings.seat_tolerance:
-        what = (
-            f"The true seat of {_bolt(entry)} may lie {seat.sagitta:.2f} mm off the facets of "
-            f"{entry.part} there: too far to stand a tool on it."
-        )
-        remedy = f"Export {entry.part} with a finer chord error, or declare its sagitta."
-        return _plain(assembly, key, entry, Verdict.UNDECIDED, what, remedy, seat)
+    trouble = words.seat_trouble(
+        fastener, _bolt(entry), about[entry.part], seat, settings.seat_tolerance
+    )
+    if trouble is not None:
+        return _plain(assembly, key, entry, trouble, seat)
+    within = entry.room + settings.within
+    top = fastener.head_top + fastener.screw.head_height + max(tool.length for tool in tools)
+    widest = max(row[2] for tool in tools for row in tool.profile) / 2.0
     results = reach_each(
         fastener,
         tools,
-        [obstacle(n) for n in _about(assembly, entry, fastener, tools, settings.within)],
+        about.along(fastener, top, widest + within, entry.part),
         seat=seat,
         lift=settings.lift,
-        within=max(settings.within, entry.room + settings.within),
+        within=within,
     )
     need = Requirement("at least", entry.room, "mm", f'fastener "{entry.name}"')
     verdicts = [need.decide(_quantity(assembly, result)) for result in results]
@@ -161,24 +143,6 @@ def _ask(
     # max keeps the first of equals, which is the simplest tool.
     best = max(found, key=lambda r: r.room if verdict is Verdict.FAIL else r.low)
     return _finding(assembly, key, entry, fastener, seat, results, verdicts, best, need, verdict)
-
-
-def _about(
-    assembly: Assembly,
-    entry: FastenerEntry,
-    fastener: Fastener,
-    tools: tuple[Tool, ...],
-    within: float,
-) -> list[str]:
-    """Names of the parts whose box meets the room about the tools, less those out of the way."""
-    loose = max(part.sagitta.largest for part in assembly.parts.values())
-    widest = max(row[2] for tool in tools for row in tool.profile) / 2.0
-    top = fastener.rest + fastener.screw.head_height + max(tool.length for tool in tools)
-    ends = np.array([fastener.at, fastener.point(top)])
-    margin = widest + within + entry.room + loose
-    away = assembly.open_for_tools - {entry.part}
-    near = assembly.parts.near(ends.min(axis=0) - margin, ends.max(axis=0) + margin)
-    return [part.name for part in near if part.name not in away]
 
 
 def _quantity(assembly: Assembly, result: Reach) -> Quantity:
@@ -257,11 +221,10 @@ def _plain(
     assembly: Assembly,
     key: Key,
     entry: FastenerEntry,
-    verdict: Verdict,
-    message: str,
-    remedy: str,
+    trouble: tuple[Verdict, str, str],
     seat: Seat,
 ) -> Finding:
+    verdict, message, remedy = trouble
     return Finding(
         code=CODE,
         verdict=verdict,

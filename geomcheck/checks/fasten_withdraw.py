@@ -16,19 +16,17 @@ out of this vehicle's fasteners.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict
-from functools import cache
 from typing import Annotated
 
-import numpy as np
 from pydantic import Field
 
 from geomcheck.errors import InputError
 from geomcheck.fasten import words
 from geomcheck.fasten.fastener import Fastener
-from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.seat import Seat, examine_seat
+from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.withdraw import Withdrawal, withdraw
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
@@ -61,19 +59,9 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each fastener of the vehicle."""
     # Every entry is read before any is measured: a wrong one should not cost the work first.
     asked = [(*pair, _resolve(assembly, *pair)) for pair in assembly.fasteners]
-    obstacle = _obstacles(assembly)
+    about = Surroundings(assembly.parts, assembly.open_for_tools)
     for key, entry, fastener in asked:
-        yield _ask(assembly, settings, obstacle, key, entry, fastener)
-
-
-def _obstacles(assembly: Assembly) -> Callable[[str], Obstacle]:
-    """Obstacles by name, each prepared once, when it is first asked for."""
-
-    @cache
-    def obstacle(name: str) -> Obstacle:
-        return Obstacle.of(name, assembly.parts[name])
-
-    return obstacle
+        yield _ask(assembly, settings, about, key, entry, fastener)
 
 
 def _resolve(assembly: Assembly, key: Key, entry: FastenerEntry) -> Fastener:
@@ -102,49 +90,29 @@ def _resolve(assembly: Assembly, key: Key, entry: FastenerEntry) -> Fastener:
 def _ask(
     assembly: Assembly,
     settings: Settings,
-    obstacle: Callable[[str], Obstacle],
+    about: Surroundings,
     key: Key,
     entry: FastenerEntry,
     fastener: Fastener,
 ) -> Finding:
-    carrier = obstacle(entry.part)
     seat = examine_seat(
-        fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
+        fastener, about[entry.part], tolerance=settings.seat_tolerance, share=settings.seat_share
     )
-    if seat.state != "seated":
-        what, remedy = words.seat_fault(fastener, entry.part, seat)
-        verdict = Verdict.ERROR if carrier.solid else Verdict.UNDECIDED
-        if not carrier.solid:
-            what += f" {entry.part} is not closed: the seat may be missing from its mesh."
-        return _plain(assembly, key, entry, verdict, what, remedy, seat)
-    if seat.sagitta > settings.seat_tolerance:
-        what = (
-            f"The true seat of {_bolt(entry)} may lie {seat.sagitta:.2f} mm off the facets of "
-            f"{entry.part} there: too far to measure from."
-        )
-        remedy = f"Export {entry.part} with a finer chord error, or declare its sagitta."
-        return _plain(assembly, key, entry, Verdict.UNDECIDED, what, remedy, seat)
+    trouble = words.seat_trouble(
+        fastener, _bolt(entry), about[entry.part], seat, settings.seat_tolerance
+    )
+    if trouble is not None:
+        return _plain(assembly, key, entry, trouble, seat)
+    height = about.span(fastener) + fastener.head_top + fastener.length + settings.margin
     result = withdraw(
         fastener,
-        [obstacle(n) for n in _about(assembly, entry, fastener, settings.margin)],
+        about.along(fastener, height, fastener.head_radius, entry.part),
         seat=seat,
         lift=settings.lift,
         margin=settings.margin,
     )
     need = Requirement("at least", result.needed, "mm", f'length of "{entry.name}"')
     return _finding(assembly, key, entry, fastener, seat, result, need)
-
-
-def _about(assembly: Assembly, entry: FastenerEntry, fastener: Fastener, more: float) -> list[str]:
-    """Names of the parts whose box meets the head's way to the edge of the assembly."""
-    corners = np.concatenate([part.bounds for part in assembly.parts.values()])
-    loose = max(part.sagitta.largest for part in assembly.parts.values())
-    reach = float(np.abs(corners - np.array(fastener.at)).sum(axis=1).max()) + entry.length + more
-    ends = np.array([fastener.at, fastener.point(reach)])
-    margin = fastener.head_radius + loose + 1.0
-    away = assembly.open_for_tools - {entry.part}
-    near = assembly.parts.near(ends.min(axis=0) - margin, ends.max(axis=0) + margin)
-    return [part.name for part in near if part.name not in away]
 
 
 def _finding(
@@ -199,11 +167,10 @@ def _plain(
     assembly: Assembly,
     key: Key,
     entry: FastenerEntry,
-    verdict: Verdict,
-    message: str,
-    remedy: str,
+    trouble: tuple[Verdict, str, str],
     seat: Seat,
 ) -> Finding:
+    verdict, message, remedy = trouble
     return Finding(
         code=CODE,
         verdict=verdict,

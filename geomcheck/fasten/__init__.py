@@ -8,6 +8,7 @@ from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach, reach
 from geomcheck.fasten.seat import Seat, examine_seat
+from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.tools import Tool, built_in_tools, choose_tools
 from geomcheck.fasten.withdraw import Withdrawal, withdraw
 
@@ -16,6 +17,7 @@ __all__ = [
     "Obstacle",
     "Reach",
     "Seat",
+    "Surroundings",
     "Tool",
     "Withdrawal",
     "built_in_tools",

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach
 from geomcheck.fasten.seat import Seat
 from geomcheck.fasten.withdraw import Withdrawal
@@ -142,6 +143,26 @@ def facet_terms(value: float, low: float, high: float, part: str, source: str) -
     if low == value == high:
         return ()
     return (Term("facets", value - low, high - value, f"sagitta of {part}, {source}"),)
+
+
+def seat_trouble(
+    fastener: Fastener, bolt: str, carrier: Obstacle, seat: Seat, tolerance: float
+) -> tuple[Verdict, str, str] | None:
+    """Verdict, message and remedy where nothing can be measured from a seat; else None."""
+    if seat.state != "seated":
+        what, remedy = seat_fault(fastener, carrier.name, seat)
+        if carrier.solid:
+            return Verdict.ERROR, what, remedy
+        what += f" {carrier.name} is not closed: the seat may be missing from its mesh."
+        return Verdict.UNDECIDED, what, remedy
+    if seat.sagitta > tolerance:
+        return (
+            Verdict.UNDECIDED,
+            f"The true seat of {bolt} may lie {millimetres(seat.sagitta)} mm off the facets of "
+            f"{carrier.name} there: too far to measure from.",
+            f"Export {carrier.name} with a finer chord error, or declare its sagitta.",
+        )
+    return None
 
 
 def seat_fault(fastener: Fastener, carrier: str, seat: Seat) -> tuple[str, str]:
