@@ -277,24 +277,10 @@ def test_any_bytes(folder, content, suffix):
 
 
 WORDS = [
-    "solid",
-    "endsolid",
-    "facet",
-    "normal",
-    "outer",
-    "loop",
-    "vertex",
-    "endloop",
-    "endfacet",
-    "0",
-    "1",
-    "-2.5",
-    "1e3",
-    "nan",
-    "x",
-    "SOLID",
-    "1,5",
-] + ["facet normal 0 0 0 outer loop", "vertex 1 2 3", "endloop endfacet", "\n"]
+    *("solid", "endsolid", "facet", "normal", "outer", "loop", "vertex", "endloop", "endfacet"),
+    *("0", "1", "-2.5", "1e3", "nan", "x", "SOLID", "1,5", "\n"),
+    *("facet normal 0 0 0 outer loop", "vertex 1 2 3", "endloop endfacet"),
+]
 
 
 @settings(derandomize=True, deadline=None, max_examples=300)

@@ -138,6 +138,14 @@ def test_merge_grows():
     np.testing.assert_array_equal(number[20_000:], np.arange(20_000)[::-1])
 
 
+@pytest.mark.parametrize("axis", range(3))
+def test_merge_tells_points_apart_that_differ_in_one_axis(axis):
+    points = np.ones((5_000, 3), dtype=np.float32)
+    points[:, axis] = np.arange(5_000)
+    first, _ = merge_equal(points.view(np.uint32))
+    assert len(first) == 5_000
+
+
 def test_corners_a_hair_apart_stay_apart_and_minus_zero_is_zero(tmp_path):
     hair = float(np.nextafter(np.float32(1), np.float32(2)))
     triangles = [[[0.0, 0, 0], [1, 0, 0], [0, 1, 0]], [[-0.0, 0, -0.0], [0, 1, 0], [hair, 0, 0]]]
