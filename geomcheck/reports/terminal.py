@@ -1,11 +1,13 @@
 """The result as text for a person at a terminal.
 
-What needs doing comes first and in full; passes are one line each. On a terminal the text is
+What needs doing comes first and in full; the passes of a check are one line, with the one nearest
+to its limit. On a terminal the text is
 wrapped and coloured (``NO_COLOR`` is honoured); piped output is plain lines, never cropped.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from collections.abc import Iterator
@@ -17,6 +19,7 @@ from geomcheck.reports.words import (
     exit_meaning,
     format_quantity,
     format_requirement,
+    plural,
     sentence_of_counts,
     verdict_symbol,
     verdict_word,
@@ -33,7 +36,6 @@ _STYLE = {
 # Names come from users' files; control characters in them could rewrite the screen.
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
-_WORD_WIDTH = max(len(verdict_word(verdict)) for verdict in Verdict)
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ def show(result: Result, stream: TextIO, *, show_all: bool = False) -> None:
     result : Result
     stream : text stream
     show_all : bool
-        Show passes and remarks in full, too.
+        Show every pass and remark in full, too.
     """
     ascii_only = not _can_show(stream, "".join(verdict_symbol(v) for v in Verdict) + "\u00b2")
     lines = [
@@ -96,33 +98,58 @@ def _vehicle(findings: list[Finding], show_all: bool, ascii_only: bool) -> Itera
     brief = [finding for finding in findings if finding not in full]
     for finding in full:
         yield Line("")
-        yield _headline(finding, ascii_only, 0)
+        yield _headline(finding, ascii_only)
         yield from _body(finding)
-    if not brief:
-        return
-    yield Line("")
-    width = max(len(finding.subject) for finding in brief)
-    for finding in brief:
-        yield _headline(finding, ascii_only, width)
+    passed = [finding for finding in brief if finding.verdict is Verdict.PASS]
+    others = [finding for finding in brief if finding.verdict is not Verdict.PASS]
+    if brief:
+        yield Line("")
+    for finding in others:
+        yield _headline(finding, ascii_only)
+    for code in sorted({finding.code for finding in passed}):
+        yield _passes([finding for finding in passed if finding.code == code], ascii_only)
 
 
-def _headline(finding: Finding, ascii_only: bool, width: int) -> Line:
+def _passes(findings: list[Finding], ascii_only: bool) -> Line:
+    """All passes of one check on one line, with the one nearest to its limit."""
+    symbol = verdict_symbol(Verdict.PASS, ascii_only=ascii_only)
+    code = findings[0].code
+    text = f"{symbol} {verdict_word(Verdict.PASS)}  {code:<15}  {plural(len(findings), 'question')}"
+    tightest = min(findings, key=_margin)
+    if _margin(tightest) < math.inf:
+        nearest = "" if len(findings) == 1 else "nearest to its limit: "
+        text += f"; {nearest}{tightest.subject}, {_measured(tightest, ascii_only)}"
+    return Line(text, 2, _STYLE[Verdict.PASS])
+
+
+def _margin(finding: Finding) -> float:
+    """How far inside its limit a pass is, as a share of the limit; infinite without numbers."""
+    if finding.quantity is None or finding.requirement is None:
+        return math.inf
+    limit = finding.requirement.limit
+    if finding.requirement.sense == "at least":
+        inside = finding.quantity.low - limit
+    else:
+        inside = limit - finding.quantity.high
+    return inside / abs(limit) if limit else inside
+
+
+def _measured(finding: Finding, ascii_only: bool) -> str:
+    """What was measured and what is required; empty where the question has no number."""
+    if finding.quantity is None:
+        return ""
+    measured = format_quantity(finding.quantity, finding.requirement, ascii_only=ascii_only)
+    text = f"{finding.quantity.name} {measured}"
+    if finding.requirement is not None:
+        text += f", required {format_requirement(finding.requirement, ascii_only=ascii_only)}"
+    return text
+
+
+def _headline(finding: Finding, ascii_only: bool) -> Line:
     symbol = verdict_symbol(finding.verdict, ascii_only=ascii_only)
-    text = f"{symbol} {verdict_word(finding.verdict):<{_WORD_WIDTH if width else 0}}  "
-    text += (
-        f"{finding.code:<15}  {finding.subject:<{width}}"
-        if width
-        else (f"{finding.code}  {finding.subject}")
-    )
-    if finding.quantity is not None:
-        measured = format_quantity(finding.quantity, finding.requirement, ascii_only=ascii_only)
-        text += f"  {finding.quantity.name} {measured}"
-        if finding.requirement is not None:
-            required = format_requirement(finding.requirement, ascii_only=ascii_only)
-            text += f", required {required}"
-    elif width:
-        text += f"  {finding.message}"
-    return Line(text.rstrip(), 2, _STYLE[finding.verdict])
+    text = f"{symbol} {verdict_word(finding.verdict)}  {finding.code}  {finding.subject}"
+    measured = _measured(finding, ascii_only)
+    return Line(f"{text}  {measured}".rstrip(), 2, _STYLE[finding.verdict])
 
 
 def _body(finding: Finding) -> Iterator[Line]:

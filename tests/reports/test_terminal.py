@@ -2,9 +2,11 @@
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 
+from geomcheck.finding import Quantity
 from geomcheck.reports.terminal import report_lines, show
 
 #: Set a foreground or background colour (ECMA-48, SGR 30-37, 40-47, 90-97).
@@ -45,7 +47,7 @@ def test_verdicts_are_words_as_well_as_signs(result):
         assert word in text
 
 
-def test_passes_are_one_line_unless_asked_for(result):
+def test_passes_are_brief_unless_asked_for(result):
     def count(**options):
         text = "\n".join(line.text for line in report_lines(result, **options))
         return text.count("Lower the boss")
@@ -58,7 +60,7 @@ def test_an_ascii_terminal_gets_ascii_signs(result):
     stream = Old()
     show(result, stream)
     signs = [line.strip()[0] for line in stream.getvalue().splitlines() if "fit-gap" in line]
-    assert signs == ["!", "X", "?", "~", "=", "-"]
+    assert signs == ["!", "X", "?", "~", "-", "="]
 
 
 def test_colour_on_a_terminal_and_none_with_no_color(result, monkeypatch):
@@ -95,3 +97,19 @@ def test_a_dumb_terminal_gets_plain_lines(result, monkeypatch, term):
     stream = Screen()
     show(result, stream)
     assert "\x1b" not in stream.getvalue()
+
+
+def test_the_pass_nearest_to_its_limit_is_named(result):
+    far = replace(
+        result.findings[4],
+        subject="housing / far",
+        quantity=Quantity("gap", 90.0, "mm", 89.0, 91.0),
+    )
+    near = replace(far, subject="housing / near", quantity=Quantity("gap", 11.0, "mm", 10.5, 11.0))
+    text = "\n".join(
+        line.text for line in report_lines(replace(result, findings=(far, near), vehicles=("van",)))
+    )
+    assert (
+        "2 questions; nearest to its limit: housing / near, gap 11.00 mm (10.50 .. 11.00)" in text
+    )
+    assert "housing / far" not in text
