@@ -110,7 +110,7 @@ def place(values: Sequence[float] | FloatArray) -> str:
     >>> place((1, 2.345678, -0.0))
     '(1.00, 2.35, 0.00)'
     """
-    return "(" + ", ".join(f"{x + 0.0:.2f}" for x in values) + ")"
+    return "(" + ", ".join(f"{round(float(x), 2) + 0.0:.2f}" for x in values) + ")"
 
 
 def point(values: FloatArray) -> Point:

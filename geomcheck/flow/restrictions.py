@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from geomcheck.finding import Point, Quantity, Term
+from geomcheck.flow.curve import dips
 from geomcheck.flow.region import Region
 from geomcheck.flow.section import FloatArray, Surface
 from geomcheck.flow.stations import Station, Stations
@@ -46,8 +47,6 @@ class Restriction:
 
 
 _DIP = "restriction"
-#: Areas that differ by less than this share are the same: of equal shoulders the nearest counts.
-_SAME = 1e-9
 
 
 def share_lost(before: Quantity, after: Quantity, name: str) -> Quantity:
@@ -91,7 +90,7 @@ def find(
         _DIP, 0.0, "%", (Term("facets", 0.0, flat.high, "both areas"), between)
     )
     found = []
-    for dip, shoulder in _dips(area):
+    for dip, shoulder in dips(area):
         low, high = areas[dip], areas[shoulder]
         assert low is not None
         assert high is not None
@@ -102,27 +101,6 @@ def find(
         if depth.value >= least:
             found.append(_explain(rows, walls, bore, dip, shoulder, depth))
     return tuple(found), deepest
-
-
-def _dips(area: FloatArray) -> list[tuple[int, int]]:
-    """(dip, lower shoulder) of every local minimum with a shoulder on both sides."""
-    found = []
-    for i in np.flatnonzero(np.isfinite(area)):
-        sides = []
-        for step in (-1, 1):
-            best, k = int(i), int(i) + step
-            while 0 <= k < len(area) and np.isfinite(area[k]):
-                # Of equal minima the first counts, so the walk back stops at an equal one.
-                if area[k] < area[i] or (step < 0 and area[k] == area[i]):
-                    break
-                if area[k] > area[best] * (1.0 + _SAME):
-                    best = k
-                k += step
-            sides.append(best)
-        shoulder = min(sides, key=lambda k: area[k])
-        if area[shoulder] > area[i]:
-            found.append((int(i), shoulder))
-    return found
 
 
 def _explain(
@@ -146,11 +124,9 @@ def _explain(
     middle = shapely.points(0.5 * (outline.lines[:, :2] + outline.lines[:, 2:]))
     inner = shapely.contains_properly(patch, middle) & (outline.part < walls)
     depth_in = shapely.distance(shapely.boundary(patch), middle)
-    weight = np.bincount(
-        outline.part[inner], (outline.lengths * depth_in)[inner], minlength=len(surfaces)
-    )
-    number = int(np.argmax(weight))
-    where = _centre(here, number, inner)
+    weight = outline.lengths * depth_in * inner
+    number = int(np.argmax(np.bincount(outline.part, weight, minlength=len(surfaces))))
+    where = _centre(here, number, weight)
     return Restriction(here.s, there.s, number, depth, float(lost), True, where)
 
 
@@ -194,16 +170,13 @@ def _open(row: Station, surfaces: Sequence[Surface], left_out: Sequence[int]) ->
     return shapely.union_all([region.polygon(piece) for piece in chosen])
 
 
-def _centre(row: Station, number: int, rows: Any) -> Point:
+def _centre(row: Station, number: int, weight: FloatArray | None) -> Point:
     """Middle of what one surface shows of itself in the open outline; else the path point."""
     outline = row.region.outline(row.pieces)
-    mine = outline.part == number
-    if rows is not None:
-        mine &= rows
+    share = (outline.lengths if weight is None else weight) * (outline.part == number)
     xy = np.zeros((1, 2))
-    if mine.any():
-        weight = outline.lengths[mine][:, None]
-        at = 0.5 * (outline.lines[mine, :2] + outline.lines[mine, 2:])
-        xy = (at * weight).sum(axis=0, keepdims=True) / weight.sum()
+    if share.sum() > 0:
+        at = 0.5 * (outline.lines[:, :2] + outline.lines[:, 2:])
+        xy = (share @ at)[None] / share.sum()
     point = row.region.section.to_space(xy)[0]
     return (float(point[0]), float(point[1]), float(point[2]))

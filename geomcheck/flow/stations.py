@@ -11,8 +11,9 @@ import numpy as np
 import shapely
 
 from geomcheck.flow import between, pieces
+from geomcheck.flow.curve import dips
 from geomcheck.flow.path import FlowPath
-from geomcheck.flow.region import Region, State
+from geomcheck.flow.region import BoolArray, Region, State
 from geomcheck.flow.section import THREADS, FloatArray, Surface, cut
 
 #: Stations are never set nearer than this (mm): below it lies the grain of a mesh.
@@ -191,12 +192,30 @@ class Stations:
             turning[:, 1] - turning[:, 0],
         )  # fmt: skip
 
+    def _unsettled(
+        self, pairs: Sequence[tuple[Station, Station]], least: Station, dip: float
+    ) -> BoolArray:
+        """Pairs beside the least area, or beside a dip deeper than ``dip``, not yet level."""
+        area = np.array([row.area for row in self.rows])
+        deep = {id(self.rows[i]) for i, top in dips(area) if area[i] < area[top] * (1.0 - dip)}
+        deep.add(id(least))
+        level = 1.0 + _SETTLED
+        return np.array(
+            [
+                (id(a) in deep and b.area > a.area * level)
+                or (id(b) in deep and a.area > b.area * level)
+                for a, b in pairs
+            ],
+            dtype=bool,
+        )
+
     def densify(self, tolerance: float, dip: float, most: int) -> None:
         """Add stations until no dip that matters can hide between two of them.
 
         An interval is halved while the area could fall within it below the least area found by
         more than the share ``tolerance``, or below both its ends by more than the share ``dip``;
-        and beside the least area until that has settled. It ends at ``FINEST``, or when there are
+        and beside the least area, and every dip twice as deep, until that has settled. It ends at
+        ``FINEST``, or when there are
         ``most`` stations; what then remains is for the interval of the result.
         """
         while len(self.rows) < most:
@@ -209,8 +228,7 @@ class Stations:
             hidden = floor < least.area * (1.0 - tolerance)
             hidden |= floor < ends.min(axis=1) * (1.0 - dip)
             hidden &= np.isfinite(floor)  # planes that meet, meet however near they are
-            beside = np.array([a is least or b is least for a, b in pairs], dtype=bool)
-            hidden |= beside & (ends.max(axis=1) > least.area * (1.0 + _SETTLED))
+            hidden |= self._unsettled(pairs, least, 2.0 * dip)
             wide = np.array([b.s - a.s for a, b in pairs]) > FINEST
             wanted = [0.5 * (pairs[i][0].s + pairs[i][1].s) for i in np.flatnonzero(hidden & wide)]
             close = [pairs[i] for i in np.flatnonzero(hidden & ~wide)]
