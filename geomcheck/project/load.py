@@ -78,7 +78,7 @@ class Project:
         InputError
             A mesh file cannot be used, or a placement is not rigid; names file and entry.
         """
-        ours = {
+        ours: dict[str, tuple[Key, PartEntry, Part]] = {
             entry.name: (("part", number), entry, self._part(("part", number), entry, None))
             for number, entry in enumerate(self.document.parts)
         }

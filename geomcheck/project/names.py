@@ -55,14 +55,15 @@ def check_names(document: Document, lines: LineMap) -> None:
             if all(n in parts for parts in by_vehicle.values())
         ]
 
-    for list_name, entries in (
-        ("mate", document.mates),
-        ("duct", document.ducts),
-        ("fastener", document.fasteners),
-    ):
-        for number, entry in enumerate(entries):
-            if entry.vehicle is not None:
-                _known(lines, (list_name, number, "vehicle"), "vehicle", entry.vehicle, names)
+    vehicles_named: dict[str, list[str | None]] = {
+        "mate": [mate.vehicle for mate in document.mates],
+        "duct": [duct.vehicle for duct in document.ducts],
+        "fastener": [fastener.vehicle for fastener in document.fasteners],
+    }
+    for list_name, given in vehicles_named.items():
+        for number, name in enumerate(given):
+            if name is not None:
+                _known(lines, (list_name, number, "vehicle"), "vehicle", name, names)
     for number, mate in enumerate(document.mates):
         for position, name in enumerate(mate.parts):
             _known(lines, ("mate", number, "parts", position), "part", name, known(mate.vehicle))

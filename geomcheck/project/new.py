@@ -134,8 +134,8 @@ def _text(files: list[Path], folder: Path, target: Path) -> str:
             rest = 'class = "?"'
             lines.append(_part("[[vehicle.part]]", names[file], file, target, rest))
     lines.append(_TAIL_HEAD)
-    for kind, gap, source, status in standards.starting_gaps():
-        lines.append(f"{_quoted(kind)} = {gap:g}    # {source} ({status})\n")
+    for row in standards.starting_gaps():
+        lines.append(f"{_quoted(row.kind)} = {row.gap:g}    # {row.source} ({row.status})\n")
     lines.append(_TAIL)
     return "".join(lines)
 

@@ -25,10 +25,12 @@ _FORBIDDEN = re.compile("[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 def to_junit(result: Result) -> str:
     """The result as an XML document, ending in a line feed."""
-    root = ET.Element("testsuites", name=_clean(result.project), **_counts(result.findings))
+    root = ET.Element("testsuites", {"name": _clean(result.project), **_counts(result.findings)})
     for vehicle in result.vehicles:
         mine = [finding for finding in result.findings if finding.vehicle == vehicle]
-        suite = ET.SubElement(root, "testsuite", name=_clean(vehicle), **_counts(mine), time="0")
+        suite = ET.SubElement(
+            root, "testsuite", {"name": _clean(vehicle), **_counts(mine), "time": "0"}
+        )
         for finding in mine:
             _case(suite, finding)
     ET.indent(root)
