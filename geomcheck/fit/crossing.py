@@ -16,6 +16,10 @@ from geomcheck.mesh.query import crossing_pairs, point_distance
 
 #: Facets of a connected piece asked whether it coincides with a piece of the other body.
 ASKED = 4
+#: Facets in contact that are looked at for the direction of the contact.
+FLAT = 200
+#: mm by which the planes of two facets that lie flat on one another may differ at a corner.
+FLAT_WITHIN = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,3 +142,24 @@ def _under(a: Body, b: Body, row: int, contact: float) -> Depth | None:
         as_point(to_b.point[deepest]),
         int(to_b.triangle[deepest]),
     )
+
+
+def flat_contact(a: Body, b: Body, pairing: Pairing, contact: float) -> Point | None:
+    """Unit normal out of b where facets of two touching solids lie flat on one another.
+
+    None where they touch at corners and edges only.
+    """
+    near_a, near_b = pairing.near(a, b, contact)
+    rows_a, rows_b = np.flatnonzero(near_a)[:FLAT], np.flatnonzero(near_b)[:FLAT]
+    if len(rows_a) == 0 or len(rows_b) == 0:
+        return None
+    normals_a = np.array([unit_normal(a, int(row)) for row in rows_a])
+    normals_b = np.array([unit_normal(b, int(row)) for row in rows_b])
+    steps = b.triangles[rows_b, 0] - a.triangles[rows_a, 0][:, None]
+    apart = np.abs(np.einsum("ijk,ik->ij", steps, normals_a))
+    flat = (normals_a @ normals_b.T < -0.99) & (apart <= max(contact, FLAT_WITHIN))
+    if not flat.any():
+        return None
+    i, j = np.unravel_index(int(np.argmax(flat)), flat.shape)
+    normal = normals_b[j] - normals_a[i]
+    return as_point(normal / np.linalg.norm(normal))

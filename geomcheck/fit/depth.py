@@ -26,6 +26,7 @@ from geomcheck.finding import Point
 from geomcheck.fit.body import Body, BoolArray, FloatArray, IntArray, as_point
 from geomcheck.fit.foot import point_triangle
 from geomcheck.fit.pieces import Piece
+from geomcheck.fit.spots import Spots, groups
 from geomcheck.mesh.query import point_distance
 from geomcheck.mesh.tree import TriangleTree
 
@@ -35,6 +36,8 @@ BUDGET = 60_000
 SHARE = 0.005
 #: Triangles whose corners are looked at, too: the deepest point of a convex body is a corner.
 CORNERS = 4096
+#: Triangles looked at before the search begins.
+SAMPLED = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,27 +99,6 @@ def deepest(surface: Piece, solid: Body, floor: float, budget: int = BUDGET) -> 
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Spots:
-    """Points whose distance to the solid's surface is known.
-
-    ``side`` is 1 inside, -1 outside, 0 where it was not worth finding out. No surface lies nearer
-    than ``distance``, so every point of the ball about a spot is on the same side.
-    """
-
-    point: FloatArray
-    distance: FloatArray
-    side: IntArray
-
-    @property
-    def greatest(self) -> FloatArray:
-        """The signed depth, or the distance where the side is not known: a bound from above."""
-        return np.where(self.side < 0, -self.distance, self.distance)
-
-    def take(self, rows: IntArray | BoolArray) -> _Spots:
-        return _Spots(self.point[rows], self.distance[rows], self.side[rows])
-
-
 class _Search:
     """State of one branch and bound."""
 
@@ -136,8 +118,8 @@ class _Search:
         return max(self.floor, self.found * (1.0 + SHARE))
 
     def look(
-        self, points: FloatArray, rows: IntArray | None, known: _Spots | None
-    ) -> tuple[_Spots, IntArray, _Spots]:
+        self, points: FloatArray, rows: IntArray | None, known: Spots | None
+    ) -> tuple[Spots, IntArray, Spots]:
         """Distances and sides of (k, 3) points, the nearest triangles, and spots to lend on.
 
         With ``rows`` the points lie on the surface, on these of its triangles, and the deepest is
@@ -149,9 +131,14 @@ class _Search:
         if known is not None:
             near = np.linalg.norm(points - known.point, axis=1) < known.distance
             side = np.where(near & (side == 0), known.side, side)
-        # Winding numbers are dear: only sides that can matter are asked.
+        # Winding numbers are dear: only sides that can matter are asked, and of points whose
+        # balls overlap only one.
         ask = np.flatnonzero((side == 0) & (hit.distance > self.target))
-        side[ask] = np.where(self.solid.contains(points[ask]), 1, -1)
+        group = groups(points[ask], hit.distance[ask])
+        order = np.lexsort((-hit.distance[ask], group))
+        first = order[np.searchsorted(group[order], np.arange(group.max(initial=-1) + 1))]
+        within = self.solid.contains(points[ask[first]])
+        side[ask] = np.where(within[group], 1, -1)
         inside = np.flatnonzero(side > 0)
         if rows is not None and len(inside):
             best = int(inside[np.argmax(hit.distance[inside])])
@@ -161,25 +148,28 @@ class _Search:
                 self.best_point = points[best].copy()
                 self.best_nearest = hit.point[best].copy()
                 self.best_triangle = int(hit.triangle[best])
-        spots = _Spots(points, hit.distance, side)
+        spots = Spots(points, hit.distance, side)
         if known is None:
             return spots, hit.triangle, spots
         # Where the side was not asked, the older spot is of more use to what comes after.
         unknown = side == 0
-        lend = _Spots(
+        lend = Spots(
             np.where(unknown[:, None], known.point, points),
             np.where(unknown, known.distance, hit.distance),
             np.where(unknown, known.side, side),
         )
         return spots, hit.triangle, lend
 
-    def descend(self, tree: TriangleTree) -> tuple[FloatArray, IntArray, _Spots | None]:
+    def descend(self, tree: TriangleTree) -> tuple[FloatArray, IntArray, Spots | None]:
         """Triangles of the surface left when boxes that hold nothing deep are dropped."""
+        # A first depth, from triangles here and there, lets most boxes be dropped at once.
+        some = np.unique(np.linspace(0, len(tree) - 1, SAMPLED).astype(np.int64))
+        self.look(tree.triangles[some].mean(axis=1), tree.order[some].astype(np.int64), None)
         nodes = np.array([0], dtype=np.int64)
-        known: _Spots | None = None
+        known: Spots | None = None
         while len(nodes) and nodes[0] < tree.first_leaf:
             nodes = np.concatenate([2 * nodes + 1, 2 * nodes + 2])
-            known = None if known is None else _twice(known)
+            known = None if known is None else known.twice()
             meets = self._boxed(tree.boxes[nodes, :3], tree.boxes[nodes, 3:])
             nodes = nodes[meets]
             known = None if known is None else known.take(meets)
@@ -208,7 +198,7 @@ class _Search:
         meets: BoolArray = ((low <= high) & (low <= self.high) & (high >= self.low)).all(axis=1)
         return meets
 
-    def halve(self, pieces: FloatArray, rows: IntArray, known: _Spots | None, budget: int) -> float:
+    def halve(self, pieces: FloatArray, rows: IntArray, known: Spots | None, budget: int) -> float:
         """Bound pieces and halve those that may hold something deeper; the bound left over.
 
         Within a round the most promising pieces come first, so that a spent budget leaves the
@@ -240,21 +230,16 @@ class _Search:
             upper = np.minimum(self._upper(pieces, spots, nearest), upper)
             keep = upper > self.target
             pieces, rows, upper = _halves(pieces[keep], rows[keep], upper[keep])
-            known = _twice(known.take(keep))
+            known = known.take(keep).twice()
         return left
 
-    def _upper(self, pieces: FloatArray, spots: _Spots, nearest: IntArray) -> FloatArray:
+    def _upper(self, pieces: FloatArray, spots: Spots, nearest: IntArray) -> FloatArray:
         radius = np.linalg.norm(pieces - spots.point[:, None], axis=2).max(axis=1)
         facets = self.solid.triangles[nearest]
         facing = np.stack(
             [point_triangle(pieces[:, corner], facets) for corner in range(3)], axis=1
         ).max(axis=1)
         return np.asarray(np.minimum(spots.greatest + radius, facing))
-
-
-def _twice(spots: _Spots) -> _Spots:
-    both = np.concatenate([np.arange(len(spots.side))] * 2)
-    return spots.take(both)
 
 
 def _halves(

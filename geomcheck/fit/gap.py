@@ -9,7 +9,7 @@ import numpy as np
 from geomcheck.errors import CannotDecide
 from geomcheck.finding import Point, Quantity, Term
 from geomcheck.fit.body import Body, FloatArray, as_point
-from geomcheck.fit.crossing import Meeting, coincide, meet
+from geomcheck.fit.crossing import Meeting, coincide, flat_contact, meet
 from geomcheck.fit.depth import Depth, deepest
 from geomcheck.fit.inside import may_hold, swallowed
 from geomcheck.fit.interval import (
@@ -24,11 +24,6 @@ from geomcheck.fit.overlap import overlap_volume
 from geomcheck.fit.pieces import Pairing
 from geomcheck.fit.state import Gap, State
 from geomcheck.mesh.query import least_distance
-
-#: Facets in contact that are looked at for the direction of the contact.
-FLAT = 200
-#: mm by which the planes of two facets that lie flat on one another may differ at a corner.
-FLAT_WITHIN = 0.01
 
 
 def measure_gap(
@@ -212,31 +207,17 @@ class _Measurement:
             triangle_b=tb,
             depth=None,
             quantity=Quantity.from_terms("gap", 0.0, "mm", terms),
-            direction=self._contact_normal(),
+            direction=self._contact_direction(),
             crossings=meeting.count,
             extent=meeting.extent,
             undecided=self._undecided(),
             notes=tuple(self.notes),
         )
 
-    def _contact_normal(self) -> Point | None:
-        """Outward normal of b where a facet of a lies flat on it; None at corners and edges."""
+    def _contact_direction(self) -> Point | None:
         if not (self.a.solid and self.b.solid):
             return None
-        near_a, near_b = self.pairing.near(self.a, self.b, self.contact)
-        rows_a, rows_b = np.flatnonzero(near_a)[:FLAT], np.flatnonzero(near_b)[:FLAT]
-        if len(rows_a) == 0 or len(rows_b) == 0:
-            return None
-        normals_a = np.array([unit_normal(self.a, int(row)) for row in rows_a])
-        normals_b = np.array([unit_normal(self.b, int(row)) for row in rows_b])
-        facing = normals_a @ normals_b.T
-        steps = self.b.triangles[rows_b, 0] - self.a.triangles[rows_a, 0][:, None]
-        apart = np.abs(np.einsum("ijk,ik->ij", steps, normals_a))
-        flat = (facing < -0.99) & (apart <= np.maximum(self.contact, FLAT_WITHIN))
-        if not flat.any():
-            return None
-        i, j = np.unravel_index(int(np.argmax(flat)), flat.shape)
-        return _unit(normals_b[j] - normals_a[i])
+        return flat_contact(self.a, self.b, self.pairing, self.contact)
 
     # --- overlapping --------------------------------------------------------------------------
 
