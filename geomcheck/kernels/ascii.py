@@ -154,8 +154,8 @@ def parse(data, words, powers, corners, late):
         ``WORD_TABLE`` and ``POWERS``.
     corners : (m, 3) float64
         Receives the corners; room for all there can be (n // 20 + 3 rows is enough).
-    late : (k, 2) int64
-        Receives row-times-3-plus-column and offset of numbers the caller must read itself;
+    late : (k, 3) int64
+        Receives row-times-3-plus-column, begin and end of numbers the caller must read itself;
         3 * m rows are enough.
 
     Returns
@@ -239,6 +239,7 @@ def parse(data, words, powers, corners, late):
                 else:
                     late[waiting, 0] = 3 * (count + corner) + column
                     late[waiting, 1] = i
+                    late[waiting, 2] = stop
                     waiting += 1
                     if state == 2:
                         return count, waiting, solids, NUMBER, i

@@ -67,10 +67,12 @@ def merge_equal(words):
             mask = np.uint64(size - 1)
             table = np.full(size, -1, dtype=np.int32)
             more = np.empty((size // 2, 3), dtype=words.dtype)
-            more[:count] = kept[:count]
-            kept = more
             longer = np.empty(size // 2, dtype=np.int64)
-            longer[:count] = first[:count]
+            for k in range(count):
+                for c in range(3):
+                    more[k, c] = kept[k, c]
+                longer[k] = first[k]
+            kept = more
             first = longer
             for k in range(count):
                 s = _slot(kept, k, mask)

@@ -85,13 +85,25 @@ def size_difference(part: Part, declared: Any, tolerance: float) -> tuple[int, Q
 
 
 def _ends(part: Part, along: FloatArray) -> float:
-    """Sagitta of the facets at both ends of a part in one direction, added up, mm."""
+    """How much (mm) a part may be longer in one direction than its mesh, both ends together.
+
+    At each end: the greatest stand-off, in that direction, of a facet that reaches it.
+    """
     height = part.vertices @ along
     margin = 1e-9 * float(np.ptp(height))
     total = 0.0
-    for extreme in (height <= height.min() + margin, height >= height.max() - margin):
-        facets = extreme[part.faces].any(axis=1)
-        total += float(part.sagitta.outward[facets].max(initial=0.0))
+    for sign, extreme in (
+        (-1.0, height <= height.min() + margin),
+        (1.0, height >= height.max() - margin),
+    ):
+        rows = np.flatnonzero(extreme[part.faces].any(axis=1))
+        corners = part.triangles[rows]
+        normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        length = np.maximum(np.linalg.norm(normal, axis=1), 1e-300)
+        lean = sign * (normal @ along) / length
+        # A facet that faces away from this end may stand inward of itself: towards the end.
+        shift = np.maximum(lean * part.sagitta.outward[rows], -lean * part.sagitta.inward[rows])
+        total += float(shift.max(initial=0.0))
     return total
 
 

@@ -42,7 +42,7 @@ def read_ascii(file: Path, content: bytes) -> tuple[FloatArray, int]:
     content = content.removeprefix(_BOM).rstrip(b"\x1a\0")
     room = content.lower().count(b"vertex") + 3
     corners = np.empty((room, 3), dtype=np.float64)
-    late = np.empty((3 * room, 2), dtype=np.int64)
+    late = np.empty((3 * room, 3), dtype=np.int64)
     data = np.frombuffer(content, dtype=np.uint8)
     count, waiting, solids, reason, place = kernel.parse(
         data, kernel.WORD_TABLE, kernel.POWERS, corners, late
@@ -50,9 +50,9 @@ def read_ascii(file: Path, content: bytes) -> tuple[FloatArray, int]:
     if reason != kernel.DONE:
         _refuse(file, content, int(reason), int(place), int(count) // 3)
     corners = corners[:count]
-    flat = corners.reshape(-1)
-    for row, offset in late[:waiting]:
-        flat[row] = float(_token(content, int(offset)))
+    if waiting:
+        spans = late[:waiting, 1:].tolist()
+        corners.reshape(-1)[late[:waiting, 0]] = [float(content[a:b]) for a, b in spans]
     return corners, int(solids)
 
 

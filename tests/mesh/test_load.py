@@ -100,11 +100,11 @@ def test_size_difference_knows_the_sagitta(tmp_path):
     sagitta = 10 * (1 - np.cos(np.pi / 16))
     axis, quantity = size_difference(part, (20, 20, 30.0), 1.0)
     assert quantity.low == pytest.approx(0.0, abs=1e-12)
-    assert quantity.high == pytest.approx(2 * sagitta, rel=1e-5)
+    assert quantity.high == pytest.approx(2 * sagitta * np.cos(np.pi / 16), rel=1e-5)
     axis, quantity = size_difference(part, (20, 21, 30.0), 0.1)
     assert axis == 1
     assert quantity.value == pytest.approx(1, rel=1e-5)
-    assert quantity.low == pytest.approx(1 - 2 * sagitta, rel=1e-4)
+    assert quantity.low == pytest.approx(1 - 2 * sagitta * np.cos(np.pi / 16), rel=1e-4)
     axis, quantity = size_difference(part, (20, 20, 33.0), 0.1)
     assert (axis, quantity.low, quantity.high) == (
         2,

@@ -101,7 +101,7 @@ def file(tmp_path_factory):
     return tmp_path_factory.mktemp("numbers") / "t.stl"
 
 
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=150)
 @given(st.lists(NUMBERS, min_size=9, max_size=9))
 def test_numbers_are_what_python_reads(file, words):
     values = np.array([float(w) for w in words])
