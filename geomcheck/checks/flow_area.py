@@ -6,9 +6,9 @@ The least area (the throat) must be at least ``least_area``; the loss of area fr
 another, (A(from) - A(to)) / A(from), at most ``percent``; and a restriction, a dip below the duct
 on both sides of it by ``restriction`` per cent or more, is remarked on, or is a fail where
 ``allow_restrictions`` is false. Pieces of the same bore are added (a shaft splits it in two);
-other legs of the duct and dead-end branches are left out; but a side opening that the same plane
-cuts, such as a valve's port, is part of the section there, and can make up for what stands opposite.
-Areas are taken square to the path: draw it along the middle of the duct.
+other legs and dead-end branches are left out; but a side opening that the same plane cuts, such as
+a valve's port, is part of the section there and can make up for what stands opposite. Areas are
+taken square to the path: draw it along the middle of the duct.
 
 Why: the throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its
@@ -209,13 +209,10 @@ class _Duct:
                 continue
             where = survey.path.frames(survey.fine_s[rows])[:, :3]
             spans = stretches(survey.fine_s[rows], 1.5 * self.duct.spacing)
-            text = (
-                f"The area could not be measured at {spans} along the path, from "
-                f"{place(where[0])}: {reason}."
-            )
             yield self._finding(
                 Verdict.UNDECIDED,
-                text,
+                f"The area could not be measured at {spans} along the path, from "
+                f"{place(where[0])}: {reason}.",
                 f"{remedy[0].upper()}{remedy[1:]}.",
                 subject=f"{self.subject}, {state}",
                 witnesses=(Witness(state, self.names[0], point(where[0])),),
