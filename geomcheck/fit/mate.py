@@ -36,6 +36,8 @@ from geomcheck.fit.pieces import Pairing, Piece, pair_off
 
 #: Greatest angle (degrees) between two faces that are to mate, and to the declared normal.
 PARALLEL = 1.0
+#: How far the outline of a footprint may be drawn simpler, mm.
+SMOOTH = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,8 +195,10 @@ def leave_out(a: Body, b: Body, mates: Sequence[Mate], required: float) -> Pairi
 
 def _outline_planes(a: Body, b: Body, mate: Mate, required: float) -> FloatArray:
     """Half-spaces of the prism over the grown outline."""
-    hull = shapely.convex_hull(mate.footprint)
-    grow = required + mate.tolerance
+    # Fewer sides are fewer cuts. The simpler outline is grown by what it may lose.
+    hull = shapely.convex_hull(shapely.convex_hull(mate.footprint).simplify(SMOOTH))
+    margin = required + mate.tolerance + SMOOTH
+    grow = margin
     for _ in range(2):
         # The rim's true surface may stand off its facets by their sagitta, on both parts.
         prism = mate.frame.sides(hull, grow)
@@ -202,7 +206,7 @@ def _outline_planes(a: Body, b: Body, mate: Mate, required: float) -> FloatArray
             _sagitta_within(body, np.vstack([prism, face.rim(grow)]))
             for body, face in ((a, mate.face_a), (b, mate.face_b))
         )
-        grow = required + mate.tolerance + extra
+        grow = margin + extra
     return mate.frame.sides(hull, grow)
 
 
