@@ -1,4 +1,4 @@
-"""Tables of screws, holes and hand tools, and their reader.
+"""Tables of screws, holes, hand tools and casting tolerances, and their reader.
 
 The tables are CSV files beside this module. Every row has a ``status`` (confirmed, computed, from
 memory) and a ``source`` column; both come with every row read, so that a finding can say what its
@@ -15,6 +15,7 @@ from typing import Any, Literal, get_type_hints
 from geomcheck.errors import InputError
 from geomcheck.standards.rows import (
     BitSocket,
+    CastingTolerance,
     Clearance,
     Drive,
     Extension,
@@ -30,6 +31,7 @@ from geomcheck.standards.rows import (
 __all__ = [
     "TABLES",
     "BitSocket",
+    "CastingTolerance",
     "Clearance",
     "Drive",
     "Extension",
@@ -41,6 +43,9 @@ __all__ = [
     "Thread",
     "Washer",
     "bit_sockets",
+    "casting_grades",
+    "casting_tolerance",
+    "casting_tolerances",
     "clearance_hole",
     "extensions",
     "heads",
@@ -64,6 +69,7 @@ TABLES: tuple[str, ...] = (
     "clearance_holes",
     "extensions",
     "hex_keys",
+    "iso8062_3_dctg",
     "ratchets",
     "screws",
     "sockets",
@@ -216,3 +222,69 @@ def starting_gaps() -> tuple[StartingGap, ...]:
     parts, local codes come first.
     """
     return tuple(_typed(row, StartingGap) for row in table("starting_gaps"))
+
+
+def casting_grades() -> tuple[str, ...]:
+    """Dimensional casting tolerance grades of the table, finest first: ``DCTG 1`` ..."""
+    return tuple(name for name in table("iso8062_3_dctg")[0] if name.startswith("DCTG"))
+
+
+@cache
+def casting_tolerances(grade: str) -> tuple[CastingTolerance, ...]:
+    """The ranges of nominal dimension for which a grade has a tolerance, smallest first.
+
+    Raises
+    ------
+    InputError
+        No such grade; the message lists the known ones.
+    """
+    if grade not in casting_grades():
+        raise InputError(
+            f'there is no casting tolerance grade "{grade}"',
+            remedy=f"Known grades (ISO 8062-3): {', '.join(casting_grades())}",
+        )
+    return tuple(
+        CastingTolerance(
+            grade,
+            float(row["over"]),
+            float(row["to"]),
+            float(row[grade]),
+            row["status"],
+            row["source"],
+        )
+        for row in table("iso8062_3_dctg")
+        if row[grade]
+    )
+
+
+def casting_tolerance(grade: str, nominal: float) -> CastingTolerance:
+    """Tolerance of a casting's linear dimension, ISO 8062-3:2007, table 2.
+
+    Parameters
+    ----------
+    grade : str
+        ``DCTG 1`` to ``DCTG 16``; whoever orders the casting must choose it.
+    nominal : float
+        The nominal dimension, mm. A dimension of 0 falls in the first range.
+
+    Raises
+    ------
+    InputError
+        No such grade, or the standard gives it no tolerance for this dimension. Nothing is
+        extrapolated.
+
+    Examples
+    --------
+    >>> row = casting_tolerance("DCTG 8", 320.0)
+    >>> row.width, row.half
+    (2.2, 1.1)
+    """
+    rows = casting_tolerances(grade)
+    for row in rows:
+        if row.over < nominal <= row.to or (row.over == 0.0 == nominal):
+            return row
+    raise InputError(
+        f"{grade} has no tolerance for a dimension of {nominal:.2f} mm",
+        remedy=f"The table gives it from over {rows[0].over:g} to {rows[-1].to:g} mm: choose "
+        "another grade, or agree a tolerance of its own with the foundry",
+    )

@@ -158,3 +158,28 @@ class StartingGap(NamedTuple):
     gap: float
     status: str
     source: str
+
+
+class CastingTolerance(NamedTuple):
+    """Tolerance of one grade over one range of nominal dimensions, mm.
+
+    Attributes
+    ----------
+    grade : str
+    over, to : float
+        The range: over ``over``, up to and including ``to``.
+    width : float
+        Total width of the tolerance.
+    """
+
+    grade: str
+    over: float
+    to: float
+    width: float
+    status: str
+    source: str
+
+    @property
+    def half(self) -> float:
+        """Deviation allowed to either side: half of the width."""
+        return 0.5 * self.width
