@@ -129,7 +129,8 @@ class _Search:
         hit = point_distance(self.solid.tree, points, np.inf)
         side = np.where(self._boxed(points, points), 0, -1)
         if known is not None:
-            near = np.linalg.norm(points - known.point, axis=1) < known.distance
+            # Two balls free of surface that overlap lie on the same side.
+            near = np.linalg.norm(points - known.point, axis=1) < known.distance + hit.distance
             side = np.where(near & (side == 0), known.side, side)
         # Winding numbers are dear: only sides that can matter are asked, and of points whose
         # balls overlap only one.

@@ -48,7 +48,7 @@ def groups(points: FloatArray, distance: FloatArray) -> IntArray:
         return np.zeros(count, dtype=np.int64)
     away, other = cKDTree(points).query(points, k=min(count, NEIGHBOURS))
     own = np.repeat(np.arange(count), other.shape[1]).reshape(other.shape)
-    joined = away < np.maximum(distance[own], distance[other])
+    joined = away < distance[own] + distance[other]
     graph = coo_array(
         (np.ones(int(joined.sum()), dtype=np.int8), (own[joined], other[joined])),
         shape=(count, count),

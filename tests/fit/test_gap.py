@@ -216,6 +216,22 @@ def test_open_meshes_may_come_nearer_on_either_side(ball):
     assert gap.quantity.low - 1e-9 <= 12.0 <= gap.quantity.high + 1e-9
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_estimated_bulge_of_an_open_sheet_counts_on_both_sides(turned, box):
+    """An open surface does not say which way its material lies."""
+    lid = box(40, 40, 10).mesh
+    lid.update_faces(lid.face_normals[:, 2] > 0.5)
+    if turned:
+        lid.invert()
+    sheet = Body.of(lid.apply_translation((0, 0, 10)))
+    for outward, inward in ((0.5, 0.0), (0.0, 0.5)):
+        bound = Sagitta(np.full(2, outward), np.full(2, inward), "estimated")
+        shape = Body(sheet.vertices, sheet.faces, sheet.soundness, bound, sheet.tree)
+        gap = measure_gap(box(10, 10, 10).mesh, shape)
+        assert gap.distance == pytest.approx(10.0)
+        assert gap.quantity.low == pytest.approx(9.5)
+
+
 def test_bad_shapes_are_refused():
     box = trimesh.creation.box((1, 1, 1))
     with pytest.raises(InputError, match="not finite"):

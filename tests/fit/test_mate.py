@@ -208,6 +208,20 @@ def test_second_approach_200_mm_away_is_found(lower, upper, join, block):
         assert measure_gap(a, b, pairing=pairing).distance >= 10.0
 
 
+@pytest.mark.parametrize("swapped", [False, True])
+def test_one_part_outside_the_outline_is_measured_against_the_other_within(
+    swapped, lower, upper, join, block
+):
+    """A lip of one part 8 mm beside the flange, a lug of the other 12 mm beside it, 1 mm below."""
+    a = join(lower, block((42, 60), (-5, 5), (-9, -1)), block((0, 60), (-5, 5), (-9, -5)))
+    b = join(upper, block((0, 38), (-5, 5), (2.5, 8)))
+    if swapped:
+        flip = rotation_matrix(np.pi, (1, 0, 0), (0, 0, 0.75))
+        a, b = b.apply_transform(flip), a.apply_transform(flip)
+    gap = gap_beyond(a, b, 10.0)
+    assert gap.distance == pytest.approx(np.hypot(4.0, 3.5))
+
+
 def test_two_mates_leave_out_each_its_own_pairs_only(lower, upper, join, block):
     """What lies behind one mate is still measured against what lies behind the other."""
     a = join(lower, block((0, 80), (-5, 5), (-40, -30)), block((60, 80), (-10, 10), (-40, 0)))

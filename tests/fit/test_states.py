@@ -160,6 +160,17 @@ def test_depth_less_than_the_chord_error_is_not_certain(ball):
     assert gap.quantity.high > 0.0 > gap.quantity.low
 
 
+def test_overlap_may_be_less_by_the_sagitta_of_both_surfaces(box):
+    """2 mm into one another, chord errors of 0.3 and 0.4: certainly 1.3, at most 2.7."""
+    for first, second in ((0.3, 0.0), (0.0, 0.3), (0.3, 0.4)):
+        a = Body.of(box(10, 10, 10).mesh, first)
+        b = Body.of(box(6, 6, 6).moved(6, 0, 0).mesh, second)
+        for pair in ((a, b), (b, a)):
+            gap = measure_gap(*pair)
+            assert gap.quantity.high == pytest.approx(-2.0 + first + second, abs=0.02)
+            assert gap.quantity.low <= -2.0 - first - second + 1e-9
+
+
 # --- inside --------------------------------------------------------------------------------------
 
 
