@@ -6,7 +6,7 @@ import math
 
 import manifold3d as m3
 import numpy as np
-from demo_housing import (
+from demo_layout import (
     AXIS_Z,
     BALL,
     BALL_WAY,
@@ -19,8 +19,8 @@ from demo_housing import (
 )
 from demo_shapes import (
     box,
-    prism,
     outline,
+    prism,
     rod,
     rounded,
     slab,
@@ -29,7 +29,8 @@ from demo_shapes import (
     turned,
     union,
 )
-from shapely.geometry import Polygon, box as rectangle
+from shapely.geometry import Polygon
+from shapely.geometry import box as rectangle
 
 CLEARANCE = 0.2  # rotor tip to bore, at right angles to both
 LOBES = 3
@@ -37,7 +38,9 @@ ROLL = CENTRES / (2 * LOBES)  # radius of the circle that rolls on the pitch cir
 
 THROTTLE_RADIUS = 40.0
 THROTTLE_LENGTH = 130.0
-SHAFT = (5.0, 55.0)  # radius, distance from the inlet flange
+SHAFT = (5.0, 70.0)  # radius, distance from the inlet flange
+ACTUATOR = np.array([(0.0, 50.0), (0.0, 82.0), (-2.0, 84.0)])  # profile: outwards, along the shaft
+TAPER = (16.0, 30.0)  # where the bore widens, from the inlet flange
 GASKET = 0.8  # under the bypass valve
 
 
@@ -91,7 +94,7 @@ def throttle_body() -> m3.Manifold:
     """The throttle body: flange, barrel, shaft bosses, actuator, hose end; bore widens outwards."""
     r = THROTTLE_RADIUS
     line = rounded(
-        [(46.0, 2.0), (46.0, 92.0), (43.5, 97.0), (43.5, 122.0), (45.0, 124.0), (45.0, 127.0),
+        [(46.0, 2.0), (46.0, 102.0), (43.5, 106.0), (43.5, 123.0), (45.0, 124.5), (45.0, 127.5),
          (43.5, 130.0)],
         [0, 0, 0, 0, 0, 0, 0],
     )  # fmt: skip
@@ -103,15 +106,17 @@ def throttle_body() -> m3.Manifold:
         turned(line),
         slab(flange, rim),
         towards(rod(11.0, -62.0, 62.0), (1, 0, 0), (0, 0, shaft_at)),
-        towards(slab(actuator, np.array([(0.0, 50.0), (0.0, 82.0), (-2.0, 84.0)])), (1, 0, 0), (0, 0, shaft_at)),
-        towards(rod(15.0, -66.0, -60.0), (1, 0, 0), (0, 0, shaft_at)),
-        box((-8.0, 40.0, 70.0), (8.0, 52.0, 88.0)),
+        towards(slab(actuator, ACTUATOR), (-1, 0, 0), (0, 0, shaft_at)),
+        towards(rod(15.0, -66.0, -60.0), (-1, 0, 0), (0, 0, shaft_at)),
+        box((-8.0, 40.0, 30.0), (8.0, 52.0, 48.0)),
     ]
     t = np.linspace(0.0, 1.0, 13)
     blend = 0.5 - 0.5 * np.cos(np.pi * t)
     bore = np.vstack([
         [(INLET_RADIUS, -1.0)],
-        np.column_stack([INLET_RADIUS + (r - INLET_RADIUS) * blend, 12.0 * t]),
+        np.column_stack(
+            [INLET_RADIUS + (r - INLET_RADIUS) * blend, TAPER[0] + (TAPER[1] - TAPER[0]) * t]
+        ),
         [(r, THROTTLE_LENGTH + 1.0)],
     ])  # fmt: skip
     holes = [

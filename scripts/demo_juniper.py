@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import manifold3d as m3
 import numpy as np
-from demo_housing import AXIS_Z, RIB, TOP_BOSS, along_x
+from demo_layout import AXIS_Z, RIB, TOP_BOSS, along_x
 from demo_panels import (
     Array,
     belt,
@@ -15,7 +15,6 @@ from demo_panels import (
     panel,
     ribbon,
     rounded_box,
-
     step,
     tube,
     wheel,
@@ -28,7 +27,7 @@ FUEL_GAP = 31.0
 FUEL_RADIUS = 5.0
 FLANGE_REAR = 12.0  # x of the manifold flange's rear edge, at z = 0
 OVERLAP = 2.0  # depth of the alternator bracket in the housing's rib
-CLIP = ((147.0, 67.0, 5.5), (161.0, 73.0, 10.5))
+CLIP = ((182.0, 94.0, 5.5), (194.0, 100.0, 10.5))
 AIRCON_HEIGHT = 56.0  # lower side of the pipe over the seat of screw M5
 BELT_X = (425.0, 447.0)
 WHEELS = ((0.0, AXIS_Z, 40.0), (-15.0, -170.0, 68.0), (120.0, -60.0, 30.0))
@@ -79,9 +78,9 @@ def heat_shield() -> m3.Manifold:
 
     def bulge(x: Array, z: Array) -> Array:
         bead = hat(z, -30.0, 8.0, 8.0) + hat(z, 20.0, 8.0, 8.0)
-        return np.asarray(-172.0 + 4.0 * bead * step(x, 130.0, 140.0) + 1.5e-4 * (x - 260.0) ** 2)
+        return np.asarray(-172.0 + 4.0 * bead * step(x, 145.0, 155.0) + 1.5e-4 * (x - 260.0) ** 2)
 
-    corners = grid(np.linspace(120, 400, 15), np.linspace(-90, 70, 33), bulge)
+    corners = grid(np.linspace(135, 400, 15), np.linspace(-90, 70, 33), bulge)
     flip = corners[..., [0, 2, 1]]
     swap = np.array([[1, 0, 0, 0], [0, 0, 1, 0], [0, 1, 0, 0]], dtype=float)
     return panel(flip[..., [0, 2, 1]][:, ::-1], 0.8).transform(swap)
@@ -122,7 +121,9 @@ def alternator_bracket() -> m3.Manifold:
 def clip() -> m3.Manifold:
     """A spring clip drawn in the wrong place: wholly inside the casting's flange."""
     low, high = np.array(CLIP[0]), np.array(CLIP[1])
-    slot = box((low[0] + 2.0, low[1] - 1.0, low[2] + 1.5), (high[0] + 1.0, high[1] + 1.0, high[2] - 1.5))
+    slot = box(
+        (low[0] + 2.0, low[1] - 1.0, low[2] + 1.5), (high[0] + 1.0, high[1] + 1.0, high[2] - 1.5)
+    )
     return box(low, high) - slot
 
 
@@ -174,5 +175,3 @@ def parts() -> dict[str, m3.Manifold]:
         "crank_pulley": wheel(BELT_X[0] - 2.0, *WHEELS[1], BELT_X[1] - BELT_X[0] + 4.0),
         "strut_brace": strut_brace(),
     }
-
-

@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 
 import manifold3d as m3
 import numpy as np
-from demo_housing import POCKETS, SCREWS, along_x, flange_shape
-from demo_shapes import Array, bent_line, box, circle, pipe, prism, rod, solid, steps, union
+from demo_layout import POCKETS, SCREWS, along_x, flange_shape
+from demo_shapes import Array, bent_line, box, circle, pipe, prism, rod, slab, solid, steps, union
 from shapely.geometry import LineString, MultiPoint, Point, Polygon
 
 #: Chord error of the neighbours, mm: as CAD exports have it.
@@ -27,7 +27,10 @@ def sheet(corners: Array) -> Array:
     a, b = corners[:-1, :-1], corners[1:, :-1]
     c, d = corners[1:, 1:], corners[:-1, 1:]
     return np.concatenate(
-        [np.stack([a, b, c], axis=2).reshape(-1, 3, 3), np.stack([a, c, d], axis=2).reshape(-1, 3, 3)]
+        [
+            np.stack([a, b, c], axis=2).reshape(-1, 3, 3),
+            np.stack([a, c, d], axis=2).reshape(-1, 3, 3),
+        ]
     )
 
 
@@ -42,9 +45,14 @@ def panel(corners: Array, thickness: float) -> m3.Manifold:
     rim = np.concatenate([number[:, 0], number[-1, 1:], number[-2::-1, -1], number[0, -2:0:-1]])
     on = np.roll(rim, -1)
     side = np.concatenate(
-        [np.column_stack([rim, on, on + nx * ny]), np.column_stack([rim, on + nx * ny, rim + nx * ny])]
+        [
+            np.column_stack([rim, on, on + nx * ny]),
+            np.column_stack([rim, on + nx * ny, rim + nx * ny]),
+        ]
     )
-    points = np.concatenate([corners.reshape(-1, 3), corners.reshape(-1, 3) + (0, 0, thickness)])
+    points = np.concatenate(
+        [corners.reshape(-1, 3), corners.reshape(-1, 3) + np.array([0, 0, thickness])]
+    )
     return solid(points, np.concatenate([top, low, side]))
 
 
@@ -91,7 +99,9 @@ def joint_plate(thickness: float) -> m3.Manifold:
     plate = prism(shape, top - thickness, top)
     port = Polygon([(160, -26), (236, -30), (278, -5), (278, 5), (236, 30), (160, 26)])
     cuts = [prism(port.buffer(3.0, quad_segs=8), top - thickness - 1.0, top + 1.0)]
-    cuts += [rod(3.4, top - thickness - 1.0, top + 1.0, 32).translate((x, y, 0)) for _, x, y, _ in SCREWS]
+    cuts += [
+        rod(3.4, top - thickness - 1.0, top + 1.0, 32).translate((x, y, 0)) for _, x, y, _ in SCREWS
+    ]
     for x0, y0, x1, y1 in POCKETS[:6]:
         cuts.append(box((x0 + 4, y0 + 4, top - thickness - 1.0), (x1 - 4, y1 - 4, top + 1.0)))
     return plate - union(cuts)
@@ -102,8 +112,6 @@ def rounded_box(low: Sequence[float], high: Sequence[float], radius: float) -> m
     shape = Polygon([(low[0], low[1]), (high[0], low[1]), (high[0], high[1]), (low[0], high[1])])
     shape = shape.buffer(-radius).buffer(radius, quad_segs=8)
     bevel = 0.4 * radius
-    from demo_shapes import slab
-
     rows = [(-bevel, low[2]), (0, low[2] + bevel), (0, high[2] - bevel), (-bevel, high[2])]
     return slab(shape, np.array(rows))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import manifold3d as m3
 import numpy as np
-from demo_housing import AXIS_Z, FRONT_X, along_x
+from demo_layout import AXIS_Z, FRONT_X, along_x
 from demo_panels import (
     Array,
     belt,
@@ -80,7 +80,9 @@ def exhaust() -> m3.Manifold:
         middle = np.array([230.0, -250.0, -20.0]) + big * out
         rings.append(middle + r * (ring[:, :1] * out + ring[:, 1:] * np.array([0.0, 1.0, 0.0])))
     core = rod(40.0, -26.0, 26.0, 64).rotate((90.0, 0.0, 0.0)).translate((230.0, -250.0, -20.0))
-    outlet = tube([(230.0, -270.0, -20.0), (230.0, -330.0, -20.0), (230.0, -350.0, -130.0)], 40.0, 27.0)
+    outlet = tube(
+        [(230.0, -270.0, -20.0), (230.0, -330.0, -20.0), (230.0, -350.0, -130.0)], 40.0, 27.0
+    )
     return union([loft(np.stack(rings), flat=ring), core, outlet])
 
 
@@ -90,7 +92,7 @@ def heat_shield() -> m3.Manifold:
     def bulge(x: Array, z: Array) -> Array:
         return np.asarray(-178.0 + 2.0e-4 * (x - 240.0) ** 2 + 3.0 * hat(z, -10.0, 10.0, 10.0))
 
-    corners = grid(np.linspace(120, 370, 21), np.linspace(-100, 60, 25), bulge)
+    corners = grid(np.linspace(135, 370, 21), np.linspace(-100, 60, 25), bulge)
     swap = np.array([[1, 0, 0, 0], [0, 0, 1, 0], [0, 1, 0, 0]], dtype=float)
     return panel(corners[:, ::-1], 0.8).transform(swap)
 
@@ -105,7 +107,9 @@ def expansion_tank() -> m3.Manifold:
     """Coolant tank at the right rear."""
     body = rounded_box((-70.0, 170.0, 40.0), (50.0, 250.0, 130.0), 18.0)
     seam = rounded_box((-73.0, 167.0, 82.0), (53.0, 253.0, 87.0), 20.0)
-    cap = turned(np.array([(16.0, 128.0), (16.0, 138.0), (23.0, 138.0), (23.0, 152.0), (20.0, 155.0)]), 48)
+    cap = turned(
+        np.array([(16.0, 128.0), (16.0, 138.0), (23.0, 138.0), (23.0, 152.0), (20.0, 155.0)]), 48
+    )
     return union([body, seam, cap.translate((-10.0, 210.0, 0.0))])
 
 
@@ -119,7 +123,8 @@ def wiring_duct() -> m3.Manifold:
 def coolant_hose() -> m3.Manifold:
     """Coolant hose in front, under the snout."""
     return tube(
-        [(378.0, -260.0, -40.0), (378.0, -120.0, -40.0), (392.0, 60.0, -10.0), (392.0, 250.0, 60.0)],
+        [(378.0, -260.0, -40.0), (378.0, -120.0, -40.0), (392.0, 60.0, -10.0),
+         (392.0, 250.0, 60.0)],
         60.0, 17.0,
     )  # fmt: skip
 
@@ -127,7 +132,9 @@ def coolant_hose() -> m3.Manifold:
 def vacuum_pump() -> m3.Manifold:
     """Vacuum pump at the left front."""
     body = along_x(rod(34.0, 350.0, 398.0, 64).translate((-190.0, 60.0, 0.0)))
-    foot = prism(disc(374.0, -190.0, 20.0).union(ribbon([(374.0, -190.0), (374.0, -250.0)], 24.0)), 0.0, 40.0)
+    foot = prism(
+        disc(374.0, -190.0, 20.0).union(ribbon([(374.0, -190.0), (374.0, -250.0)], 24.0)), 0.0, 40.0
+    )
     return body + foot
 
 

@@ -17,8 +17,9 @@ import demo_juniper as juniper
 import demo_sorrel as sorrel
 import manifold3d as m3
 import numpy as np
+from demo_files import ordered, triangles, write_ascii_stl, write_obj, write_ply, write_stl
 from demo_housing import housing
-from demo_shapes import Array, ordered, triangles, write_ascii_stl, write_obj, write_ply, write_stl
+from demo_shapes import Array
 
 DEMO = Path(__file__).resolve().parent.parent / "meshes" / "demo"
 

@@ -1,0 +1,27 @@
+"""Make an environment and run the tests:  python scripts/test.py [arguments of pytest]
+
+Needs Python 3.11 or later and nothing else. Ends with pytest's exit code.
+"""
+
+import sys
+
+if sys.version_info < (3, 11):  # noqa: UP036 - said before anything newer is imported
+    sys.exit("geomcheck needs Python 3.11 or later; this is " + sys.version.split()[0] + ".")
+
+import subprocess
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+import environment
+
+
+def main() -> int:
+    """Run pytest in the environment."""
+    python = environment.ready("test")
+    command = [str(python), "-m", "pytest", *sys.argv[1:]]
+    return subprocess.run(command, cwd=environment.ROOT, stdin=subprocess.DEVNULL).returncode
+
+
+if __name__ == "__main__":
+    sys.exit(main())
