@@ -12,6 +12,7 @@ from geomcheck.reports import words
 
 #: Verdicts that need somebody's attention.
 OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
+_QUIET = (Verdict.PASS, Verdict.NOT_APPLICABLE)
 #: Details that are drawn, or too long to read.
 _DRAWN = frozenset({"curve", "path", "outlines", "tool", "seat", "extent", "triangles"})
 _MOST_ROWS = 16
@@ -86,6 +87,16 @@ class VehicleView:
     cards: tuple[Card, ...]
     parts: tuple[PartRow, ...]
 
+    @property
+    def open(self) -> tuple[Card, ...]:
+        """Everything that is neither passed nor without application."""
+        return tuple(card for card in self.cards if card.finding.verdict not in _QUIET)
+
+    @property
+    def quiet(self) -> tuple[Card, ...]:
+        """The rest: passes, and remarks that decide nothing."""
+        return tuple(card for card in self.cards if card.finding.verdict in _QUIET)
+
 
 def views(result: Result, assemblies: Mapping[str, Assembly]) -> list[VehicleView]:
     """Everything the page shows of each vehicle, in the order of the result."""
@@ -116,7 +127,7 @@ def style_of(verdict: Verdict) -> str:
 def margin(finding: Finding) -> float | None:
     """Share of the limit by which a finding keeps it at worst; None where it has no numbers.
 
-    A limit of 0 is compared in the quantity's own unit.
+    A limit of 0 has no shares: the room is counted in tens of the unit then.
     """
     quantity, requirement = finding.quantity, finding.requirement
     if quantity is None or requirement is None:
@@ -126,7 +137,7 @@ def margin(finding: Finding) -> float | None:
         if requirement.sense == "at least"
         else requirement.limit - quantity.high
     )
-    return room / abs(requirement.limit) if requirement.limit else room
+    return room / (abs(requirement.limit) or 10.0)
 
 
 def _card(finding: Finding, anchor: str) -> Card:

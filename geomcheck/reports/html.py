@@ -20,8 +20,10 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.reports import cards, palette, words
 from geomcheck.reports.files import write_text
 
-#: Passes that get a picture: so many of the least of each check and vehicle.
-_LEAST_PASSES = 1
+#: Passes that get a picture: so many of the least of each check and vehicle, if they keep the
+#: limit by less than this share of it.
+_LEAST_PASSES = 2
+_SCANT = 0.5
 #: Bytes of pictures a page may hold, as written in it; further ones are left out, passes first.
 _BUDGET = 9_000_000
 _PARAGRAPH = re.compile(r"\n\s*\n")
@@ -139,7 +141,9 @@ def _worth_a_picture(result: Result) -> list[Finding]:
     groups: dict[tuple[str, str], list[tuple[float, int]]] = {}
     for number, finding in enumerate(result.findings):
         room = cards.margin(finding)
-        if finding.verdict is Verdict.PASS and room is not None and finding.witnesses:
+        if finding.verdict is not Verdict.PASS or room is None or not finding.witnesses:
+            continue
+        if room < _SCANT:
             groups.setdefault((finding.vehicle, finding.code), []).append((room, number))
     least = [number for group in groups.values() for _, number in sorted(group)[:_LEAST_PASSES]]
     return wanted + [result.findings[number] for number in sorted(least)]

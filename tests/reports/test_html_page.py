@@ -285,16 +285,18 @@ def test_findings_without_numbers_or_places_are_shown():
     assert "It cannot be read." in text and "error" in text
 
 
-def test_of_the_passes_only_the_least_has_a_picture():
-    found = [finding("pass", value, f"housing / {value}") for value in (30.0, 11.0, 12.0)]
-    text = to_html(result(found), {"Sorrel van": assembly("Sorrel van", "rail")})
-    (picture,) = Page(text).all("img")
-    assert "11.00 mm" in picture["alt"]
+def test_of_the_passes_only_the_scantiest_two_have_pictures():
+    values = (30.0, 11.0, 14.0, 12.0)
+    found = [finding("pass", value, f"housing / {value}") for value in values]
+    shown = {"Sorrel van": assembly("Sorrel van", "rail")}
+    pictures = Page(to_html(result(found), shown)).all("img")
+    assert [a["alt"].split(" is ")[1][:8] for a in pictures] == ["11.00 mm", "12.00 mm"]
+    assert not Page(to_html(result([finding("pass", 30.0)]), shown)).all("img")
 
 
 @pytest.mark.parametrize(
     ("sense", "limit", "share"),
-    [("at least", 10.0, 0.19), ("at most", 20.0, 0.3975), ("at least", 0.0, 11.9)],
+    [("at least", 10.0, 0.19), ("at most", 20.0, 0.3975), ("at least", 0.0, 1.19)],
 )
 def test_margin_is_the_worst_of_the_interval(sense, limit, share):
     found = finding("pass", 12.0, requirement=Requirement(sense, limit, "mm"))

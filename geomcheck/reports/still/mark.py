@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from geomcheck.reports import palette
 from geomcheck.reports.palette import Colour
 from geomcheck.reports.still.camera import Camera, FloatArray
-from geomcheck.reports.still.scene import Stroke
 from geomcheck.reports.still.sheet import Sheet, Spot
+from geomcheck.reports.still.stage import Stroke
 
 #: A line between two witness points is drawn from this length on, pixels; arrows under it.
 _LEAST_LINE = 22.0

@@ -164,11 +164,11 @@ class _Canvas:
         raster.colour(ids, shade(base, normals), self.image)
         if tint is not None:
             tint(self.image, self.depth, self.label)
-        self._cap(windings, ids)
+        inside = self._cap(windings, ids)
         crease = np.full(2 * count + 1, -2.0, dtype=np.float32)
         for k in solids:
             crease[k] = self._least(self.layers[k])
-            self.seen[k] = (self.label == k) | (self.label == count + k)
+            self.seen[k] = (self.label == k) | inside.get(k, np.False_)
         marks = np.zeros(self.shape, dtype=np.uint8)
         jump = 0.008 * self.camera.half
         raster.outline(self.label, ids, self.depth, normals, crease, jump, self.pixel, marks)
@@ -242,25 +242,28 @@ class _Canvas:
     def _least(self, layer: Layer) -> float:
         return math.cos(math.radians(CREASE)) if layer.creases else -2.0
 
-    def _cap(self, windings: dict[int, NDArray[np.int16]], ids: IntImage) -> None:
-        """Fill cut faces of closed layers, hatched as on a drawing; overlap in its own colour."""
+    def _cap(self, windings: dict[int, NDArray[np.int16]], ids: IntImage) -> dict[int, Mask]:
+        """Fill cut faces of closed layers, hatched as on a drawing; overlap in its own colour.
+
+        Gives where each layer is cut.
+        """
         count = len(self.layers)
-        inside = np.zeros(self.shape, dtype=np.uint8)
-        turn = 0
+        times = np.zeros(self.shape, dtype=np.uint8)
+        cut: dict[int, Mask] = {}
         for k, winding in windings.items():
             if not len(winding):
                 continue
-            filled = winding > 0
-            inside += filled
+            filled = cut[k] = winding > 0
+            times += filled
             self.label[filled] = count + k
             self.image[filled] = mix(self.layers[k].colour, palette.PAPER, 0.35)
-            lines = hatch(*self.shape, rising=turn % 2 == 0) & filled
+            lines = hatch(*self.shape, rising=len(cut) % 2 == 1) & filled
             self.image[lines] = mix(self.layers[k].colour, palette.HATCH, 0.72)
-            turn += 1
-        both = inside > 1
+        both = times > 1
         self.label[both] = 2 * count
         self.image[both] = palette.OVERLAP
-        capped = inside > 0
+        capped = times > 0
         ids[capped] = -1
         self.depth[capped] = self.near
         self.overlap = bool(both.any())
+        return cut

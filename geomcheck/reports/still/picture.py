@@ -13,8 +13,9 @@ from geomcheck.reports import palette, words
 from geomcheck.reports.palette import Colour
 from geomcheck.reports.still import mark
 from geomcheck.reports.still.paint import Painted, paint
-from geomcheck.reports.still.scene import Scene, build
+from geomcheck.reports.still.scene import build
 from geomcheck.reports.still.sheet import TIMES, Sheet, Spot, shorten
+from geomcheck.reports.still.stage import Scene
 from geomcheck.reports.still.tint import GapTint
 
 WIDTH, HEIGHT = 1200, 840
@@ -204,7 +205,7 @@ def _labels(scene: Scene, painted: Painted, parts: Mapping[str, Part]) -> list[_
     if scene.strokes:
         labels.append(_Label("flow path", "the arrow shows the flow", palette.PATH, None))
         if len(scene.strokes) > 1:
-            labels.append(_Label("throat", "outline of the section", palette.OVERLAP, None))
+            labels.append(_Label("throat", "outline of the section", palette.PATH, None))
     return labels
 
 
@@ -212,7 +213,8 @@ def _off_place(scene: Scene, shape: tuple[int, int]) -> np.ndarray:
     """(h, w) bool over a thinned view: where a leader line may start."""
     step = _COARSE / TIMES
     rows, columns = np.indices(shape)
-    off = np.ones(shape, dtype=np.bool_)
+    # The view's right edge is left to the lines themselves.
+    off = np.asarray((columns + 0.5) * step < VIEW - 45.0)
     for x, y in mark.spots_of(scene.camera, _marked(scene), VIEW, HEIGHT):
         dx, dy = (columns + 0.5) * step - x, (rows + 0.5) * step - y
         off &= np.hypot(dx, dy) > _CLEARANCE

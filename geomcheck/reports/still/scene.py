@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -13,75 +12,23 @@ import numpy as np
 from geomcheck.finding import Finding
 from geomcheck.mesh.part import Part
 from geomcheck.reports import palette
-from geomcheck.reports.palette import Colour
 from geomcheck.reports.still.camera import Camera, FloatArray, choose_cut, choose_open, unit
-from geomcheck.reports.still.paint import Layer, Tint
+from geomcheck.reports.still.paint import Layer
 from geomcheck.reports.still.shapes import points_of, tool_triangles
 from geomcheck.reports.still.sight import hidden
+from geomcheck.reports.still.stage import Scene, Stroke
 from geomcheck.reports.still.tint import GapTint, ToolTint
 
 GHOST_OPACITY = 0.15
 TOOL_OPACITY = 0.62
 #: A cutting plane is moved off the place by this much, mm, so that it does not lie in a flat face.
 NUDGE = 0.0137
+#: Share of a place that ghosts may stand before in the view a finding wishes for.
+MOST_GHOSTED = 0.35
 #: Gap, mm, under which nothing can be seen between two parts from outside.
 LEAST_SEEN_GAP = 0.3
 #: Width of the overview over its height.
 OVERVIEW_ASPECT = 1.35
-
-
-@dataclass(frozen=True, eq=False)
-class Stroke:
-    """A line through space.
-
-    Parameters
-    ----------
-    points : (n, 3) float
-        mm.
-    colour : (3,) int
-    width : float
-        Pixels of the finished picture.
-    closed : bool
-        Whether the last point joins the first.
-    fill : float
-        Opacity of the area inside, 0 for none.
-    """
-
-    points: FloatArray
-    colour: Colour
-    width: float
-    closed: bool = False
-    fill: float = 0.0
-
-
-@dataclass(frozen=True, eq=False)
-class Scene:
-    """Everything a picture needs.
-
-    Parameters
-    ----------
-    layers : list of Layer
-    strokes : list of Stroke
-    camera : Camera
-    cut : float or None
-        Depth of the cutting plane from the camera's centre, mm.
-    overview : Camera
-        The whole assembly from an oblique side.
-    place : (3,) float
-    ends : (2, 3) float or None
-        The two witness points of a gap or an overlap.
-    tint : Tint or None
-        Colours on the surfaces.
-    """
-
-    layers: list[Layer]
-    strokes: list[Stroke]
-    camera: Camera
-    cut: float | None
-    overview: Camera
-    place: FloatArray
-    ends: FloatArray | None
-    tint: Tint | None = None
 
 
 def build(finding: Finding, parts: Mapping[str, Part], aspect: float) -> Scene | None:
@@ -114,8 +61,9 @@ def _layers(subjects: Sequence[str], parts: Mapping[str, Part]) -> list[Layer]:
     layers = []
     for name, part in parts.items():
         shown = name in subjects
-        ours = part.role != "neighbour"
-        blamed = shown and (not ours or (len(subjects) > 1 and name == subjects[-1]))
+        # What is carried is ours, but the one to blame where it meets the housing.
+        met = len(subjects) > 1 and name == subjects[-1] and part.role == "carried"
+        blamed = shown and (part.role == "neighbour" or met)
         colour = palette.BLAMED if blamed else palette.OURS if shown else palette.GHOST
         opacity = 1.0 if shown else GHOST_OPACITY
         layers.append(Layer(name, part.triangles, colour, opacity, part.closed, part.closed))
@@ -141,7 +89,8 @@ def _gap_scene(
     across = None if ends is None else ends[1] - ends[0]
     length = 0.0 if across is None else float(np.linalg.norm(across))
     along = None if across is None else unit(across)
-    half = max(0.85 * length + 6.0, min(0.10 * size, 60.0), 18.0)
+    # Near enough to see a small gap, far enough to know the place again.
+    half = max(0.85 * length + 6.0, min(20.0 * length + 8.0, 0.10 * size, 60.0), 12.0)
     forward: FloatArray | None = None
     between = finding.quantity is None or finding.quantity.value > LEAST_SEEN_GAP
     if ends is not None and length > LEAST_SEEN_GAP and between:
@@ -151,15 +100,32 @@ def _gap_scene(
         forward = _open_view(finding, place[None, :], None, parts, need=0.99)
     if forward is not None:
         camera = Camera.looking(forward, place, half)
-        tint = _gap_tint(layers, parts, camera)
+        tint = _gap_tint(finding, layers, parts, camera)
         return Scene(layers, [], camera, None, overview, place, ends, tint)
     camera = Camera.looking(choose_cut([] if along is None else [along]), place, half)
-    tint = _gap_tint(layers, parts, camera)
-    return Scene(layers, [], camera, NUDGE, overview, place, ends, tint)
+    tint = _gap_tint(finding, layers, parts, camera)
+    return Scene(layers, [], camera, _nudge(camera, solid), overview, place, ends, tint)
 
 
-def _gap_tint(layers: Sequence[Layer], parts: Mapping[str, Part], camera: Camera) -> GapTint | None:
-    """Gap from our parts to the one to blame, if there is one of each."""
+def _nudge(camera: Camera, solid: Sequence[Layer]) -> float:
+    """Depth of a cutting plane beside the camera's centre, on the side that cuts more parts.
+
+    A place on the end face of a part is cut just inside that face.
+    """
+    ranges = [(layer.triangles - camera.centre) @ camera.forward for layer in solid]
+    cuts = [
+        sum(float(depth.min()) < cut < float(depth.max()) for depth in ranges)
+        for cut in (NUDGE, -NUDGE)
+    ]
+    return NUDGE if cuts[0] >= cuts[1] else -NUDGE
+
+
+def _gap_tint(
+    finding: Finding, layers: Sequence[Layer], parts: Mapping[str, Part], camera: Camera
+) -> GapTint | None:
+    """Gap from our parts to the one to blame, if that is what was measured."""
+    if finding.quantity is None or finding.quantity.name != "gap":
+        return None
     ours = [k for k, layer in enumerate(layers) if layer.colour == palette.OURS]
     blamed = [layer.name for layer in layers if layer.colour == palette.BLAMED]
     if not ours or len(blamed) != 1:
@@ -228,7 +194,7 @@ def _duct_scene(
     half = max(0.5 * float(high[1] - low[1]), 0.5 * float(high[0] - low[0]) / aspect) + 0.75 * bore
     middle = path.mean(axis=0) + camera.axes[:2].T @ (0.5 * (low + high))
     strokes = [Stroke(path, palette.PATH, 2.0)]
-    strokes += [Stroke(loop, palette.OVERLAP, 2.6, closed=True, fill=0.22) for loop in loops]
+    strokes += [Stroke(loop, palette.PATH, 3.2, closed=True, fill=0.25) for loop in loops]
     camera = Camera.looking(forward, middle, half)
     cut = float((place - middle) @ forward) + NUDGE
     if bent:
@@ -249,7 +215,11 @@ def _open_view(
     rest = [part.tree for name, part in parts.items() if name not in finding.parts]
     if finding.view is not None:
         wish = unit(np.array(finding.view, dtype=np.float64))
-        if wish is not None and hidden(near, points, wish[None, :])[0] <= 1.0 - need:
+        if (
+            wish is not None
+            and hidden(near, points, wish[None, :])[0] <= 1.0 - need
+            and hidden(rest, points, wish[None, :])[0] <= MOST_GHOSTED
+        ):
             return wish
     return choose_open(points, along, partial(hidden, near), partial(hidden, rest), need=need)
 
