@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import re
 import struct
 import warnings
@@ -24,10 +25,12 @@ _DAMAGE = (
     ArithmeticError,
     AssertionError,
     AttributeError,
+    BufferError,
     EOFError,
     ImportError,
     LookupError,
     MemoryError,
+    NameError,
     OSError,
     RuntimeError,
     StopIteration,
@@ -102,10 +105,18 @@ def read_3mf(file: Path, content: bytes) -> tuple[FloatArray, IntArray, float, l
 def _load(file: Path, content: bytes, kind: str) -> Any:
     import trimesh
 
+    complaints = _Complaints()
+    log = logging.getLogger("trimesh")
+    options: dict[str, Any] = {"skip_materials": True} if kind == "ply" else {}
+    log.addHandler(complaints)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
-            loaded = trimesh.load(io.BytesIO(content), file_type=kind, process=False, force="scene")
+            loaded = trimesh.load(
+                io.BytesIO(content), file_type=kind, process=False, force="scene", **options
+            )
+        if complaints.said:
+            raise ValueError(complaints.said[0])
     except _DAMAGE as error:
         reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
         raise MeshFileError(
@@ -113,7 +124,21 @@ def _load(file: Path, content: bytes, kind: str) -> Any:
             file=file,
             remedy="It is cut off or damaged; export it again, best as binary STL",
         ) from error
+    finally:
+        log.removeHandler(complaints)
     return loaded
+
+
+class _Complaints(logging.Handler):
+    """Keeps what trimesh only logs when it leaves something out."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.said: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep the message."""
+        self.said.append(record.getMessage())
 
 
 def _join(file: Path, scene: Any) -> tuple[FloatArray, IntArray, list[str]]:

@@ -168,10 +168,11 @@ def _drop_unused(
 
 def _check_finite(file: Path, corners: NDArray[Any], faces: IntArray, scale: float) -> float:
     """Largest coordinate, mm; refuses corners that are not finite or absurdly far."""
-    reach = float(np.abs(corners).max()) * scale
-    if reach <= FARTHEST:
-        return reach
-    distance: FloatArray = np.abs(corners.astype(np.float64)).max(axis=1) * scale
+    with np.errstate(invalid="ignore"):  # a signalling NaN
+        reach = float(np.abs(corners).max()) * scale
+        if reach <= FARTHEST:
+            return reach
+        distance: FloatArray = np.abs(corners.astype(np.float64)).max(axis=1) * scale
     bad_corner: NDArray[np.bool_] = ~(distance <= FARTHEST)
     bad = np.flatnonzero(bad_corner[faces].any(axis=1))
     first = int(bad[0])

@@ -105,6 +105,9 @@ end_header
 """
 OBJ = b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 3\n"
 
+#: One triangle with a signalling NaN, which even a cast complains about.
+SIGNALLING = b"\0" * 12 + bytes.fromhex("0100807f") + b"\0" * 34
+
 # name, content, words
 CONTENTS = [
     ("a.stl", b"version https://git-lfs.github.com/spec/v1\n", "Git LFS"),
@@ -165,6 +168,12 @@ CONTENTS = [
         archive({"3D/3dmodel.model": model(triangles='<triangle v1="0" v2="1" v3="9"/>')}),
         "vertex that is not there",
     ),
+    (
+        "a.3mf",
+        archive({"3D/3dmodel.model": model().replace("<build>", '<build><item objectid="7"/>')}),
+        "included but not defined",
+    ),
+    ("a.stl", b" " * 80 + struct.pack("<I", 1) + SIGNALLING, "not a finite number"),
     ("a.step", b"ISO-10303-21;", "solid model, not a mesh"),
     ("a.txt", GOOD, 'the ending ".txt"'),
     ("a", GOOD, 'the ending ""'),
