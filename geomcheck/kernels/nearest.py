@@ -9,7 +9,7 @@ one goes through the other, which is decided by the signs of volumes with a boun
 rounding error. A pair that bound leaves open, with features so close that it may cross, is put on
 a list for ``geomcheck.kernels.crossings`` to decide exactly.
 
-Edge to edge uses the common normal of the two edges (r x d2 . n over |n|^2, as in any text on
+Edge to edge uses the common normal n of the two edges (s = r x d2 . n / |n|^2, as in any text on
 skew lines) rather than the 2 x 2 normal equations: those lose half the digits on nearly parallel
 edges. A plane through the two shorter sides of a triangle stands for it, which keeps needles well
 conditioned. Distances are right to a few roundings of the coordinates: ``noise``, below which
@@ -163,11 +163,12 @@ def _edges_to_edges(p, u, q, v, best, out):
             s = (ry * vz - rz * vy) * nx + (rz * vx - rx * vz) * ny + (rx * vy - ry * vx) * nz
             if s < 0.0 or s > nn:
                 continue
-            t = (ry * uz - rz * uy) * nx + (rz * ux - rx * uz) * ny + (rx * uy - ry * ux) * nz
-            if t < 0.0 or t > nn:
-                continue
             s /= nn
-            t /= nn
+            # The foot on the other edge, not a formula like that for s: on nearly parallel edges
+            # the error of s slides both points along, and must slide them together.
+            vv = vx * vx + vy * vy + vz * vz
+            t = ((s * ux - rx) * vx + (s * uy - ry) * vy + (s * uz - rz) * vz) / vv
+            t = min(max(t, 0.0), 1.0)
             best = _keep(
                 p[e, 0] + s * ux,
                 p[e, 1] + s * uy,

@@ -82,6 +82,8 @@ class Pair:
             shares = [_ROOT]
             limit = cutoff
         else:
+            # Made here, before the shares ask for them at once.
+            _ = self.a.frames, self.b.frames, self.a.least_numbers, self.b.least_numbers
             limit = min(cutoff, self._bound(cutoff))
             shares = self._shares(limit)
         results: list[tuple[Nearest | None, IntArray]] = [(None, _ROOT[:0])] * len(shares)
@@ -128,13 +130,15 @@ class Pair:
     ) -> tuple[Nearest | None, IntArray]:
         a, b = self.a, self.b
         framed = len(a) + len(b) >= 1000
+        frames_a, frames_b = (a.frames, b.frames) if framed else (_NO_FRAMES, _NO_FRAMES)
+        stack, bound, terms_a, terms_b, corners, out = _scratch(a.leaf)
         result = np.zeros(7)
         size = 256
         while True:
             doubtful = np.empty((size, 2), dtype=np.int64)
-            ia, ib, doubts = kernel.walk(  # type: ignore[call-arg]
+            ia, ib, doubts = kernel.walk(
                 a.boxes,
-                a.frames if framed else _NO_FRAMES,
+                frames_a,
                 a.triangles,
                 a.order,
                 a.least_numbers,
@@ -142,7 +146,7 @@ class Pair:
                 full_a,
                 marks_a,
                 b.boxes,
-                b.frames if framed else _NO_FRAMES,
+                frames_b,
                 b.triangles,
                 b.order,
                 b.least_numbers,
@@ -153,7 +157,12 @@ class Pair:
                 limit,
                 self.noise,
                 starts,
-                *_scratch(a.leaf),
+                stack,
+                bound,
+                terms_a,
+                terms_b,
+                corners,
+                out,
                 result,
                 doubtful,
             )
@@ -234,7 +243,9 @@ def _spread(full: BoolArray, marks: BoolArray, tree: TriangleTree) -> None:
     marks |= np.repeat(full[tree.first_leaf :], tree.leaf)[: len(marks)]
 
 
-def _scratch(leaf: int) -> tuple[NDArray[np.int64] | FloatArray, ...]:
+def _scratch(
+    leaf: int,
+) -> tuple[IntArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Work arrays of one walk; compiling their creation into the kernel would cost more."""
     return (
         np.empty((512, 2), dtype=np.int64),
