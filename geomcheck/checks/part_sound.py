@@ -23,6 +23,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 from pydantic import Field
 
 from geomcheck.finding import Finding, Point, Quantity, Requirement, Verdict, Witness
@@ -38,6 +39,8 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import PartEntry, Table
 
 CODE = "part-sound"
+#: Estimated sagitta (mm) worth a remark. Common practice, no source.
+COARSE = 0.5
 TITLE = "Each mesh is the right part, sound, and of the right size"
 
 
@@ -214,6 +217,7 @@ def _pass(assembly: Assembly, part: Part, answers: list[Finding]) -> Finding:
         parts[0] += f", {sound.volume / 1000.0:.2f} cm3"
     parts += [answer.message for answer in answers]
     parts += [f"remark: {text}" for text in (*sound.defects, *part.notes)]
+    parts += _coarse(part)
     with_number = [answer for answer in answers if answer.quantity is not None]
     return _finding(
         assembly,
@@ -224,6 +228,20 @@ def _pass(assembly: Assembly, part: Part, answers: list[Finding]) -> Finding:
         quantity=with_number[-1].quantity if with_number else None,
         requirement=with_number[-1].requirement if with_number else None,
     )
+
+
+def _coarse(part: Part) -> list[str]:
+    """A remark where the estimated sagitta will leave little to decide."""
+    bulge = np.maximum(part.sagitta.outward, part.sagitta.inward)
+    worst = int(np.argmax(bulge))
+    if part.sagitta.source != "estimated" or bulge[worst] <= COARSE:
+        return []
+    x, y, z = part.triangles[worst].mean(axis=0)
+    return [
+        f"remark: judged by its facets the true surface may stand off by up to "
+        f"{bulge[worst]:.2f} mm, most at ({x:.2f}, {y:.2f}, {z:.2f}), triangle {worst}; state "
+        "sagitta if the part was exported finer than that"
+    ]
 
 
 def _finding(

@@ -176,6 +176,14 @@ def test_what_the_facets_leave_open_is_undecided(part, assembly):
     assert only(run(assembly, fine, tank=entry)).verdict == Verdict.PASS
 
 
+def test_coarse_facets_are_remarked_on_unless_declared(part, assembly):
+    coarse = trimesh.creation.cylinder(20, 30, sections=12)  # sagitta 0.68 mm
+    assert "up to 0.68 mm" in only(run(assembly, part("tank", coarse))).message
+    declared = part("tank", coarse, sagitta=0.9)
+    assert "remark" not in only(run(assembly, declared)).message
+    assert "remark" not in only(run(assembly, part("tank", BOX))).message
+
+
 def test_several_faults_are_several_findings(part, assembly, torn):
     entry = {"size": [80, 30, 20], "on_surface": [[20, 15, 10]]}
     found = run(assembly, part("casting", torn(BOX, [0]), role="housing"), casting=entry)
