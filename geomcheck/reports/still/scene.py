@@ -11,6 +11,7 @@ import numpy as np
 
 from geomcheck.finding import Finding
 from geomcheck.mesh.part import Part
+from geomcheck.mesh.query import winding_number
 from geomcheck.reports import palette
 from geomcheck.reports.still.camera import Camera, FloatArray, choose_cut, choose_open, unit
 from geomcheck.reports.still.paint import Layer
@@ -104,19 +105,26 @@ def _gap_scene(
         return Scene(layers, [], camera, None, overview, place, ends, tint)
     camera = Camera.looking(choose_cut([] if along is None else [along]), place, half)
     tint = _gap_tint(finding, layers, parts, camera)
-    return Scene(layers, [], camera, _nudge(camera, solid), overview, place, ends, tint)
+    return Scene(layers, [], camera, _nudge(finding, parts, camera), overview, place, ends, tint)
 
 
-def _nudge(camera: Camera, solid: Sequence[Layer]) -> float:
+def _nudge(finding: Finding, parts: Mapping[str, Part], camera: Camera) -> float:
     """Depth of a cutting plane beside the camera's centre, on the side that cuts more parts.
 
-    A place on the end face of a part is cut just inside that face.
+    A place on the end face of a part is cut just inside that face: points round each witness
+    point, in either plane, are asked whether they lie in its part.
     """
-    ranges = [(layer.triangles - camera.centre) @ camera.forward for layer in solid]
-    cuts = [
-        sum(float(depth.min()) < cut < float(depth.max()) for depth in ranges)
-        for cut in (NUDGE, -NUDGE)
-    ]
+    angle = np.arange(8) * (math.pi / 4)
+    ring = np.cos(angle)[:, None] * camera.right + np.sin(angle)[:, None] * camera.up
+    spots = np.concatenate([radius * ring for radius in (0.05, 0.3, 1.0)])
+    cuts = [0, 0]
+    for witness in finding.witnesses:
+        part = parts.get(witness.part)
+        if part is None or not part.closed:
+            continue
+        for side, cut in enumerate((NUDGE, -NUDGE)):
+            points = np.array(witness.point) + cut * camera.forward + spots
+            cuts[side] += bool((winding_number(part.tree, points) > 0.5).any())
     return NUDGE if cuts[0] >= cuts[1] else -NUDGE
 
 
