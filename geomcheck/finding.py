@@ -109,6 +109,41 @@ class Quantity:
             terms,
         )
 
+    @classmethod
+    def from_independent(
+        cls,
+        name: str,
+        value: float,
+        unit: str,
+        bounds: tuple[Term, ...],
+        independent: tuple[Term, ...],
+    ) -> Quantity:
+        """Combine independent terms by root sum of squares, and add the bounds to that.
+
+        The rule for uncorrelated contributions of equal weight is that of the GUM (JCGM 100:2008,
+        5.1.2, from memory): the squares add. It holds for the amounts as it does for standard
+        deviations where all are stated at one coverage, and the result has that coverage. A bound
+        that always lies to one side, such as a chord error, is no such contribution: it is added
+        in full.
+
+        Examples
+        --------
+        >>> scan, cast = Term("scan noise", 0.3, 0.3, ""), Term("casting", 0.4, 0.4, "")
+        >>> q = Quantity.from_independent("gap", 10.0, "mm", (), (scan, cast))
+        >>> (q.low, q.high)
+        (9.5, 10.5)
+        """
+        return cls(
+            name,
+            value,
+            unit,
+            value
+            - math.fsum(t.minus for t in bounds)
+            - math.hypot(*(t.minus for t in independent)),
+            value + math.fsum(t.plus for t in bounds) + math.hypot(*(t.plus for t in independent)),
+            (*bounds, *independent),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Requirement:

@@ -10,10 +10,11 @@ Why: What touches, chafes; what is too near a hot part, a belt or a fuel line fa
 before the pattern is cut, a wall is moved in an hour.
 
 Remedy: Set the wall back at the place named, by the amount and in the direction given, or move the
-neighbour. Where the meshes are too coarse to decide, export them finer and declare the chord error
-they were exported with. Parts that are meant to touch are declared as a mate. The class's gap is
-set under [check.fit-gap.required], a pair's own with pair = [{ parts = [...], required = ... }];
-0 allows contact, but no overlap.
+neighbour. Where the interval of the gap leaves it open, export finer and declare the chord error,
+or give truer figures for the casting, the print, the scan and its placement; each is a term of it.
+Parts that are meant to touch are declared as a mate. The class's gap is set under
+[check.fit-gap.required], a pair's own with pair = [{ parts = [...], required = ... }]; 0 allows
+contact, but no overlap.
 
 Details of a finding: ``state``, ``distance`` (mm), ``depth`` (mm), ``overlap_volume`` (mm3),
 ``crossings`` (pairs of triangles that meet), ``extent`` (box of the lines along which they meet),
@@ -33,10 +34,12 @@ from geomcheck.errors import CannotDecide
 from geomcheck.finding import EntryRef, Finding, Requirement, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import Body, as_point
+from geomcheck.fit.budget import Combine
 from geomcheck.fit.gap import measure_gap
 from geomcheck.fit.mate import Mate, check_mate, leave_out
 from geomcheck.fit.state import Gap
 from geomcheck.mesh.part import Part
+from geomcheck.project.allowances import qualify
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Name, NotNegative, Table
 from geomcheck.standards import starting_gaps
@@ -62,6 +65,7 @@ class Settings(Table):
     pairs: tuple[PairEntry, ...] = Field(
         default=(), alias="pair", description="pairs with a gap of their own, mm"
     )
+    combine: Combine = Field(default="worst case", description="the terms of a gap's interval")
     shells: tuple[Name, ...] = Field(
         default=(), description="open meshes known to enclose no material: a bay scan, a sheet"
     )
@@ -124,9 +128,7 @@ def _own_pairs(assembly: Assembly, settings: Settings) -> dict[frozenset[str], _
         if len(names) == 1:
             assembly.refuse((*key, "parts"), "a part has no gap to itself", "name two parts")
         if names in found:
-            assembly.refuse(
-                (*key, "parts"), "this pair is listed twice", "keep one of the two entries"
-            )
+            assembly.refuse((*key, "parts"), "this pair is listed twice", "keep one of them")
         first, second = (assembly.parts[name] for name in pair.parts)
         if first.role == "neighbour" and second.role != "neighbour":
             first, second = second, first
@@ -197,6 +199,7 @@ def _answer(
             shell_a=a.name in settings.shells,
             shell_b=b.name in settings.shells,
         )
+        gap = qualify(assembly, gap, pairing, (a.name, b.name), (body_a, body_b), settings.combine)
     except CannotDecide as error:
         return finding(
             Verdict.UNDECIDED, error.text, error.remedy, details={"mates": kept, "notes": notes}
@@ -262,9 +265,8 @@ def _message(
     text = words.gap_message(a, b, gap, need)
     if kept:
         text += f" Measured beyond the mate {_list(kept)}."
-    for reason in gap.undecided if verdict is Verdict.UNDECIDED else ():
-        text += f" {reason[0].upper()}{reason[1:]}."
-    for note in (*notes, *gap.notes):
+    reasons = gap.undecided if verdict is Verdict.UNDECIDED else ()
+    for note in (*reasons, *notes, *gap.notes):
         text += f" {note[0].upper()}{note[1:]}."
     return text.replace("the first part", a).replace("the second part", b)
 

@@ -12,6 +12,9 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from geomcheck.errors import InputError
+from geomcheck.standards import casting_tolerances
+
 Unit = Literal["mm", "cm", "m", "in"]
 #: Millimetres in one of each unit an STL may be written in.
 MILLIMETRES: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
@@ -70,6 +73,37 @@ class Place(Table):
         return self
 
 
+def _grade(grade: str) -> str:
+    try:
+        casting_tolerances(grade)
+    except InputError as error:
+        raise ValueError(f"{error.what}. {error.remedy}") from error
+    return grade
+
+
+class CastingEntry(Table):
+    """The casting tolerance a part is ordered to, ISO 8062-3."""
+
+    grade: Annotated[str, AfterValidator(_grade)] = Field(
+        description="'DCTG 1' ... 'DCTG 16'; whoever orders the casting must choose it"
+    )
+    datum: Triple = Field(
+        description="point (file axes, mm) that dimensions run from: the nominal dimension of a "
+        "place is its distance from here"
+    )
+
+
+class ScanEntry(Table):
+    """How true a scanned part is, as its maker states it."""
+
+    noise: NotNegative = Field(default=0.0, description="+- mm at any point of the surface")
+    alignment: NotNegative = Field(
+        default=0.0,
+        description="+- mm at any place of the part, beyond what the residuals of datum points "
+        "show: between the scan's own views, or of the part that was scanned",
+    )
+
+
 class PartEntry(Table):
     """A part: a mesh file and what is known of it."""
 
@@ -94,6 +128,22 @@ class PartEntry(Table):
     )
     sagitta: NotNegative | None = Field(
         default=None, description="chord error the mesh was exported with, mm; else estimated"
+    )
+    casting: CastingEntry | None = Field(
+        default=None, description="casting tolerance: { grade = 'DCTG 9', datum = [x, y, z] }"
+    )
+    scan: ScanEntry | None = Field(
+        default=None, description="what a scan is true to: { noise = 0.1, alignment = 0.3 }"
+    )
+    print_tolerance: NotNegative = Field(default=0.0, description="+- mm of a printed part")
+    edge_is_real: bool = Field(
+        default=False,
+        description="true: the outer rim of this open mesh is the part's own edge, and nothing "
+        "is missing beyond it",
+    )
+    holes_are_real: bool = Field(
+        default=False,
+        description="true: the holes in this open mesh are holes in the part, not missing data",
     )
     open_for_tools: bool = Field(
         default=False, description="out of the way while bolts are done up, as an open bonnet is"
