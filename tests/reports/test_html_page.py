@@ -198,6 +198,12 @@ def test_worst_stands_first_and_every_row_leads_to_its_card(page):
     assert page.index("housing / rail") < page.index("housing / lid")
 
 
+def test_the_banner_has_the_worst_verdict(page):
+    assert '<div class="verdict fail">' in page
+    better = to_html(result([finding("pass", 30.0)]), {}, pictures=False)
+    assert '<div class="verdict pass">' in better
+
+
 def test_every_picture_has_words(page):
     pictures = Page(page).all("img")
     assert len(pictures) == 2
