@@ -77,7 +77,9 @@ def base() -> list[m3.Manifold]:
 
 def lettering(text: str, size: float) -> list[Polygon]:
     """Outlines of cast letters, their middle at the origin."""
-    path = TextPath((0, 0), text, size=size, prop=FontProperties("DejaVu Sans", weight="bold"))
+    path = TextPath(
+        (0, 0), text, size=size, prop=FontProperties(family="DejaVu Sans", weight="bold")
+    )
     rings: list[Array] = []
     for points, code in path.iter_segments(curves=True, simplify=False):
         here = np.asarray(points).reshape(-1, 2)

@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parent.parent
 OLDEST = (3, 11)
 STAMP = "geomcheck-installed.txt"
 #: What an environment with all packages takes, and pip needs besides while it unpacks.
-SPACE_NEEDED = 1_500_000_000
+SPACE_NEEDED = 1_000_000_000
 
 NO_VENV = """\
 This Python cannot make a virtual environment: its "venv" or "ensurepip" is missing.
@@ -32,7 +32,7 @@ Check the network. Behind a proxy, set HTTPS_PROXY; for an index of your own, se
 for a certificate of your own, set PIP_CERT."""
 
 NO_SPACE = """\
-The disk is full: an environment takes about 1.5 GB. Make room, or name a folder on another disk
+The disk is full: an environment takes about 1 GB. Make room, or name a folder on another disk
 in the variable GEOMCHECK_VENV, and run this script again."""
 
 #: Words of pip that tell what went wrong, lower case, with what to say about it.
