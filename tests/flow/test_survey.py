@@ -182,6 +182,12 @@ def test_ports_in_the_end_planes(
 def test_a_path_that_begins_outside_its_port(tube: Tube) -> None:
     near = duct_area(tube(40, 45, Z), [(0, 0, -0.4), (0, 0, 200.7)], spacing=10)
     assert set(near.state) == {"measured"}
+    cone = duct_area(
+        tube(np.linspace(40, 30, 11), 45, Z), [(0, 0, -0.4), (0, 0, 200.7)], spacing=10
+    )
+    square = 32 * np.sin(np.pi / 32)
+    np.testing.assert_allclose(cone.area[[0, -1]], [square * 1600, square * 900], rtol=5e-3)
+    assert cone.inlet.value == cone.area[0]
     far = duct_area(tube(40, 45, Z), [(0, 0, -10), (0, 0, 203)], spacing=2)
     assert far.state[0] == far.state[-1] == "leaking"
     assert np.isnan(far.area[0])
@@ -194,10 +200,11 @@ def test_a_path_that_begins_outside_its_port(tube: Tube) -> None:
 def test_a_flange_gap_leaks(tube: Tube, spacing: float) -> None:
     walls = [tube(40, 45, Z / 2), tube(40, 45, 100.2 + Z / 2)]
     found = duct_area(
-        walls, [(0, 0, 0), (0, 0, 200.2)], stations=[0, 50, 100.1, 150], spacing=spacing
+        walls, [(0, 0, 0), (0, 0, 200.2)], stations=[0, 50, 100, 100.1, 150], spacing=spacing
     )
-    assert found.state == ("measured", "measured", "leaking", "measured")
-    assert np.isnan(found.area[2])
+    # At 100 the plane lies in the front flange: closed behind it, leaking ahead of it.
+    assert found.state == ("measured", "measured", "leaking", "leaking", "measured")
+    assert np.isnan(found.area[[2, 3]]).all()
     unasked = duct_area(walls, [(0, 0, 0), (0, 0, 200.2)], spacing=spacing)
     assert "leaking" in unasked.fine_state
 
