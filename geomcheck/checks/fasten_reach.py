@@ -194,7 +194,8 @@ def _finding(
             len(results),
         ),
         remedy=remedy,
-        quantity=_quantity(assembly, best),
+        # "Nothing nearer than" is no measured room: the message and details say how far was looked.
+        quantity=None if best.clear and verdict is Verdict.PASS else _quantity(assembly, best),
         requirement=need,
         witnesses=witnesses,
         view=words.side_view(fastener, best.point),

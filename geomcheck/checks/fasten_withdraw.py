@@ -139,7 +139,9 @@ def _finding(
         parts=tuple(dict.fromkeys(filter(None, (entry.part, result.blocker)))),
         message=words.withdraw_message(fastener, _bolt(entry), result, verdict),
         remedy=words.withdraw_remedy(fastener, entry.part, result, verdict),
-        quantity=quantity,
+        # Nothing in the way is not a travel of so many mm: the message and details say how far
+        # was looked.
+        quantity=None if result.clear and verdict is Verdict.PASS else quantity,
         requirement=need,
         witnesses=witnesses,
         view=words.side_view(fastener, result.point),

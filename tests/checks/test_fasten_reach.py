@@ -84,6 +84,7 @@ def test_nothing_near_is_said_to_be_at_least(ask):
     (found,) = ask()
     assert found.verdict is Verdict.PASS
     assert "at least 25.00 mm of room all round; 6 of 6 tools stand" in found.message
+    assert found.quantity is None  # no figure that looks like a measured room
     assert found.witnesses[0].label == "seat"
 
 
