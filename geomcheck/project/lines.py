@@ -49,6 +49,13 @@ class LineMap:
         """Reference to the entry with a readable path."""
         return EntryRef(self.file.name, self.line(key), self.describe(key))
 
+    def value(self, key: Key) -> Any:
+        """The entry as ``tomllib`` read it; None where there is none."""
+        here: Any = self._data
+        for step in key:
+            here = _descend(here, step)
+        return here
+
     def describe(self, key: Key) -> str:
         """The entry in words: ``vehicle "Sorrel van" > part "bonnet" > size``."""
         words: list[str] = []
