@@ -13,6 +13,7 @@ import rtree.index
 from numpy.typing import NDArray
 
 from geomcheck.mesh.placement import apply, inverse
+from geomcheck.mesh.registration import Alignment
 from geomcheck.mesh.sagitta import Sagitta
 from geomcheck.mesh.soundness import Soundness
 from geomcheck.mesh.tree import TriangleTree
@@ -51,6 +52,9 @@ class Part:
         Rigid placement that took the file's axes to the housing's; None for none.
     notes : tuple of str
         What was met while reading and is no fault.
+    alignments : tuple of Alignment
+        How well it stands where it was placed by datum points or on patches; housing frame. The
+        placement of a whole vehicle is one object that its parts share.
     """
 
     name: str
@@ -63,6 +67,7 @@ class Part:
     sagitta: Sagitta
     place: FloatArray | None = None
     notes: tuple[str, ...] = ()
+    alignments: tuple[Alignment, ...] = ()
 
     @property
     def closed(self) -> bool:

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,9 @@ from scipy.special import stdtrit
 
 from geomcheck.errors import InputError
 from geomcheck.mesh.given import as_points
+
+if TYPE_CHECKING:
+    from geomcheck.mesh.refine import Refined
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
@@ -61,7 +64,9 @@ class Alignment:
         Of the small rotation (radians) and the translation (mm), at the coverage of the amounts:
         its square roots are amounts, not standard deviations.
     fit : DatumFit or None
-        The fit of datum points it rests on.
+        The fit of datum points it began with.
+    laid : Refined or None
+        How it was then laid on another part; see :mod:`geomcheck.mesh.refine`.
     """
 
     name: str
@@ -69,6 +74,7 @@ class Alignment:
     centre: FloatArray
     covariance: FloatArray
     fit: DatumFit | None = None
+    laid: Refined | None = None
 
     def amount(self, points: Any, slack: float = 0.0) -> FloatArray:
         """(n,) mm by which the part may be off at (n, 3) points, in the worst direction.
@@ -118,6 +124,8 @@ class DatumFit:
         Root mean square of the residuals, mm.
     scale : float
         The scale that would fit best; 1 for a true copy. Not applied.
+    scaled_rms : float
+        RMS residual at that scale, mm.
     mirrored_rms : float
         RMS residual of the best mirrored fit, mm. Not applied.
     flat : bool
@@ -135,6 +143,7 @@ class DatumFit:
     residuals: FloatArray
     rms: float
     scale: float
+    scaled_rms: float
     mirrored_rms: float
     flat: bool
     mirrored: bool
@@ -190,6 +199,7 @@ def fit_datums(points: Any, at: Any, *, accuracy: float = 0.0, name: str = "alig
     residuals = np.linalg.norm(off, axis=1)
     total = float((off**2).sum())
     mirrored_total = max(0.0, squares - 2.0 * (float(s[0] + s[1]) - sign * float(s[2])))
+    scaled_total = max(0.0, float((q**2).sum()) - trace**2 / float((p**2).sum()))
     matrix = np.eye(4)
     matrix[:3, :3] = turn
     matrix[:3, 3] = goal - turn @ middle
@@ -208,6 +218,7 @@ def fit_datums(points: Any, at: Any, *, accuracy: float = 0.0, name: str = "alig
         residuals=residuals,
         rms=rms,
         scale=trace / float((p**2).sum()),
+        scaled_rms=float(np.sqrt(scaled_total / n)),
         mirrored_rms=mirrored_rms,
         flat=thin < IN_PLANE * spread,
         mirrored=rms > max(MIRROR_RATIO * mirrored_rms, MIRROR_SHARE * spread),

@@ -69,7 +69,7 @@ def allowances(assembly: Assembly, name: str) -> tuple[Allowance, ...]:
         found.append(Uniform(f"scan noise of {name}", entry.scan.noise))
     if entry.scan is not None and entry.scan.alignment:
         found.append(Uniform(f"alignment of {name}", entry.scan.alignment))
-    found.extend(assembly.alignments.get(name, ()))
+    found.extend(part.alignments)
     return tuple(found)
 
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import NoReturn
 
 from geomcheck.errors import ProjectError
 from geomcheck.finding import EntryRef
 from geomcheck.mesh.part import Part, PartSet
-from geomcheck.mesh.registration import Alignment
 from geomcheck.project.entries import DuctEntry, FastenerEntry, MateEntry, PartEntry, ToolEntry
 from geomcheck.project.lines import Key, LineMap
 
@@ -32,9 +31,6 @@ class Assembly:
         Finds the line of an entry.
     vehicles : tuple of str
         Names of all vehicles of the project, so that a check's settings may name one of them.
-    alignments : Mapping
-        How well parts placed by datum points stand, by part name; those of a vehicle's own
-        placement are one object, shared by its parts.
     """
 
     vehicle: str
@@ -47,7 +43,6 @@ class Assembly:
     part_keys: Mapping[str, Key]
     lines: LineMap
     vehicles: tuple[str, ...] = ()
-    alignments: Mapping[str, tuple[Alignment, ...]] = field(default_factory=dict)
 
     @property
     def housing(self) -> Part:

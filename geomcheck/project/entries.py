@@ -7,101 +7,53 @@ unless said otherwise.
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
-from geomcheck.errors import InputError
-from geomcheck.standards import casting_tolerances
+from geomcheck.project.places import (
+    CastingEntry,
+    PatchEntry,
+    Place,
+    RefineEntry,
+    ScanEntry,
+    Turn,
+)
+from geomcheck.project.values import (
+    MILLIMETRES,
+    Direction,
+    Name,
+    NotNegative,
+    Positive,
+    Table,
+    Triple,
+    Unit,
+)
 
-Unit = Literal["mm", "cm", "m", "in"]
-#: Millimetres in one of each unit an STL may be written in.
-MILLIMETRES: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
-
-
-def _finite(values: tuple[float, float, float]) -> tuple[float, float, float]:
-    if not all(math.isfinite(x) for x in values):
-        raise ValueError("every coordinate must be a finite number")
-    return values
-
-
-def _direction(values: tuple[float, float, float]) -> tuple[float, float, float]:
-    length = math.sqrt(sum(x * x for x in values))
-    if length < 1e-9:
-        raise ValueError("a direction must not be zero")
-    return (values[0] / length, values[1] / length, values[2] / length)
-
-
-Triple = Annotated[tuple[float, float, float], AfterValidator(_finite)]
-Direction = Annotated[Triple, AfterValidator(_direction)]
-Name = Annotated[str, Field(min_length=1, max_length=120)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-
-
-class Table(BaseModel):
-    """A table of the project file: frozen, and unknown keys are refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
-
-
-class Turn(Table):
-    """A rotation about an axis through a point."""
-
-    axis: Direction
-    angle: float = Field(description="degrees, right-handed about the axis", allow_inf_nan=False)
-    about: Triple = (0.0, 0.0, 0.0)
-
-
-class Place(Table):
-    """Where a part stands: turns in the order given, then the move; or a rigid 4 x 4 matrix."""
-
-    turns: tuple[Turn, ...] = Field(default=(), alias="turn")
-    move: Triple = (0.0, 0.0, 0.0)
-    matrix: tuple[tuple[float, float, float, float], ...] | None = Field(
-        default=None, description="four rows of four, rigid: no scale, no mirror"
-    )
-
-    @model_validator(mode="after")
-    def _one_way(self) -> Place:
-        if self.matrix is not None:
-            if len(self.matrix) != 4:
-                raise ValueError("a matrix has four rows of four numbers")
-            if self.turns or self.move != (0.0, 0.0, 0.0):
-                raise ValueError("give either a matrix, or turns and a move, not both")
-        return self
-
-
-def _grade(grade: str) -> str:
-    try:
-        casting_tolerances(grade)
-    except InputError as error:
-        raise ValueError(f"{error.what}. {error.remedy}") from error
-    return grade
-
-
-class CastingEntry(Table):
-    """The casting tolerance a part is ordered to, ISO 8062-3."""
-
-    grade: Annotated[str, AfterValidator(_grade)] = Field(
-        description="'DCTG 1' ... 'DCTG 16'; whoever orders the casting must choose it"
-    )
-    datum: Triple = Field(
-        description="point (file axes, mm) that dimensions run from: the nominal dimension of a "
-        "place is its distance from here"
-    )
-
-
-class ScanEntry(Table):
-    """How true a scanned part is, as its maker states it."""
-
-    noise: NotNegative = Field(default=0.0, description="+- mm at any point of the surface")
-    alignment: NotNegative = Field(
-        default=0.0,
-        description="+- mm at any place of the part, beyond what the residuals of datum points "
-        "show: between the scan's own views, or of the part that was scanned",
-    )
+__all__ = [
+    "MILLIMETRES",
+    "CastingEntry",
+    "Direction",
+    "Document",
+    "DuctEntry",
+    "FastenerEntry",
+    "LossEntry",
+    "MateEntry",
+    "Name",
+    "NotNegative",
+    "PartEntry",
+    "PatchEntry",
+    "Place",
+    "Positive",
+    "RefineEntry",
+    "ScanEntry",
+    "Table",
+    "ToolEntry",
+    "Triple",
+    "Turn",
+    "Unit",
+    "VehicleEntry",
+]
 
 
 class PartEntry(Table):
@@ -113,6 +65,9 @@ class PartEntry(Table):
     kind: str = Field(default="", alias="class", description="class of neighbour: 'body panel' ...")
     unit: Unit | None = Field(default=None, description="unit of the file; else the project's")
     place: Place = Place()
+    refine: RefineEntry | None = Field(
+        default=None, description="lay it on another part by chosen patches, after place"
+    )
     size: Triple | None = Field(
         default=None, description="bounding size in the file's own axes, mm, to catch a wrong unit"
     )

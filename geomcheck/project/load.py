@@ -5,23 +5,21 @@ from __future__ import annotations
 import difflib
 import os
 import tomllib
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
 from geomcheck.errors import GeomcheckError, InputError, ProjectError
 from geomcheck.mesh.load import load_part
 from geomcheck.mesh.part import Part, PartSet
-from geomcheck.mesh.placement import check_rigid, rigid
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import MILLIMETRES, Document, PartEntry, Place, VehicleEntry
+from geomcheck.project.entries import MILLIMETRES, Document, PartEntry
 from geomcheck.project.lines import Key, LineMap
 from geomcheck.project.names import check_names
+from geomcheck.project.placing import Stand, check_datums, refined, stand
 
 Settings = TypeVar("Settings", bound=BaseModel)
 
@@ -78,16 +76,17 @@ class Project:
         InputError
             A mesh file cannot be used, or a placement is not rigid; names file and entry.
         """
-        ours: dict[str, tuple[Key, PartEntry, Part]] = {
-            entry.name: (("part", number), entry, self._part(("part", number), entry, None))
-            for number, entry in enumerate(self.document.parts)
-        }
+        ours: dict[str, tuple[Key, PartEntry, Part]] = {}
+        for number, entry in enumerate(self.document.parts):
+            self._add(ours, ("part", number), entry, None)
         for name in tuple(names) or self.vehicles:
             parts = dict(ours)
             for number, vehicle in enumerate(self.document.vehicles):
                 if vehicle.name == name:
-                    for key, entry in _vehicle_parts(number, vehicle):
-                        parts[entry.name] = (key, entry, self._part(key, entry, vehicle))
+                    key = ("vehicle", number, "place")
+                    where = stand(vehicle.place, self.lines, key, f"vehicle {name}")
+                    for position, entry in enumerate(vehicle.parts):
+                        self._add(parts, ("vehicle", number, "part", position), entry, where)
             yield self._assembly(name, parts)
 
     def _assembly(self, name: str, parts: dict[str, tuple[Key, PartEntry, Part]]) -> Assembly:
@@ -113,32 +112,43 @@ class Project:
             vehicles=self.vehicles,
         )
 
-    def _part(self, key: Key, entry: PartEntry, vehicle: VehicleEntry | None) -> Part:
-        matrix = self._matrix((*key, "place"), entry.place)
+    def _add(
+        self,
+        parts: dict[str, tuple[Key, PartEntry, Part]],
+        key: Key,
+        entry: PartEntry,
+        vehicle: Stand | None,
+    ) -> None:
+        known = {name: part for name, (_, _, part) in parts.items()}
+        parts[entry.name] = (key, entry, self._part(key, entry, vehicle, known))
+
+    def _part(
+        self, key: Key, entry: PartEntry, vehicle: Stand | None, known: Mapping[str, Part]
+    ) -> Part:
+        """One part in place; ``known`` are those placed before it."""
+        place = (*key, "place")
+        where = stand(entry.place, self.lines, place, entry.name)
         if vehicle is not None:
-            matrix = self._matrix((*key[:2], "place"), vehicle.place) @ matrix
+            where = where.then(vehicle)
         unit = entry.unit or self.document.unit
         path = Path(os.path.normpath(self.file.parent / entry.file))
         try:
-            return load_part(
+            part = load_part(
                 path,
                 name=entry.name,
                 role=entry.role,
                 kind=entry.kind,
                 factor=MILLIMETRES[unit],
-                matrix=matrix,
+                matrix=where.matrix,
                 sagitta=entry.sagitta,
             )
         except InputError as error:
             raise self._at((*key, "file"), error) from error
-
-    def _matrix(self, key: Key, place: Place) -> NDArray[np.float64]:
-        if place.matrix is None:
-            return rigid([(t.axis, t.angle, t.about) for t in place.turns], place.move)
-        try:
-            return check_rigid(np.array(place.matrix))
-        except InputError as error:
-            raise self._at((*key, "matrix"), error) from error
+        part = replace(part, alignments=where.alignments)
+        check_datums(part, entry.place, self.lines, place)
+        if entry.refine is None:
+            return part
+        return refined(part, entry.refine, known, self.lines, (*key, "refine"))
 
     def _at(self, key: Key, error: GeomcheckError) -> ProjectError:
         ref = self.lines.entry(key)
@@ -146,11 +156,6 @@ class Project:
         return ProjectError(
             what, remedy=error.remedy, file=self.file, line=ref.line, entry=ref.entry
         )
-
-
-def _vehicle_parts(number: int, vehicle: VehicleEntry) -> Iterator[tuple[Key, PartEntry]]:
-    for position, entry in enumerate(vehicle.parts):
-        yield ("vehicle", number, "part", position), entry
 
 
 def load(path: Path) -> Project:
