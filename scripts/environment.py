@@ -105,6 +105,10 @@ def ready(extra: str = "") -> Path:
         An extra of pyproject.toml to install with it, such as ``test``.
     """
     require_python()
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a sign gets a question mark, not a traceback.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
     venv = folder()
     python = python_of(venv)
     if installed(venv, extra):
