@@ -25,6 +25,8 @@ from geomcheck.project.load import Project
 
 #: Called with what is being done, and how many of how many steps are finished.
 Progress = Callable[[str, int, int], None]
+#: Checks that are run whatever is chosen: every other answer rests on theirs.
+ALWAYS = ("part-placed", "part-sound")
 
 
 class Check(Protocol):
@@ -78,8 +80,8 @@ def run(
     vehicles : iterable of str
         Only these vehicles; all if empty.
     only : iterable of str
-        Only these check codes; all if empty. The soundness of the meshes is always judged,
-        since every other answer rests on it.
+        Only these check codes; all if empty. The soundness and the placement of the meshes are
+        always judged, since every other answer rests on them.
     progress : callable, optional
         Told what is being done.
 
@@ -168,7 +170,7 @@ def _choose(project: Project, found: dict[str, Check], only: tuple[str, ...]) ->
             raise ProjectError(
                 f"there is no check {code!r}", remedy=f"known checks: {', '.join(found)}"
             )
-    return [code for code in found if not only or code in only or code == "part-sound"]
+    return [code for code in found if not only or code in only or code in ALWAYS]
 
 
 def _choose_vehicles(project: Project, vehicles: tuple[str, ...]) -> tuple[str, ...]:

@@ -3,10 +3,11 @@
 Iterated closest points, point to plane (Y. Chen and G. Medioni, Image and Vision Computing 10
 (1992) 145; trimmed as by D. Chetverikov and others, ICPR 2002; both from memory). Each round pairs
 every corner of the patches with the nearest point of the other part, leaves out pairs farther
-apart than a limit, pairs whose foot lies on an edge (seen by the angle between the pair and the
-facet's normal) and the worst share of the rest, and solves the linearised least squares for the
-small motion. It ends when that motion no longer moves any corner by ``SETTLED``. It is a local
-search: the first placement must be near, which is what the datum points are for.
+apart than a limit, pairs that do not stand upright on a facet that faces as the patch does (the
+nearest point of what hangs over an edge lies on that edge) and the worst share of the rest, and
+solves the linearised least squares for the small motion. It ends when that motion no longer moves
+any corner by ``SETTLED``. It is a local search: the first placement must be near, which is what
+the datum points are for.
 
 Uncertainty. The rows of the system are ``a = [(p - c) x n, n]``; with ``M = (A^T A)^-1`` a
 displacement e of single points along their normals moves the part by ``M A^T e``. The scatter s
@@ -35,7 +36,7 @@ from geomcheck.mesh.given import as_points
 from geomcheck.mesh.placement import apply
 from geomcheck.mesh.query import point_distance
 from geomcheck.mesh.registration import Alignment
-from geomcheck.mesh.tree import as_tree
+from geomcheck.mesh.tree import TriangleTree, as_tree
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
@@ -79,6 +80,7 @@ class Refined:
 
 def refine(
     patches: Sequence[Any],
+    facing: Sequence[Any],
     to: Any,
     *,
     within: float = 5.0,
@@ -93,6 +95,8 @@ def refine(
     ----------
     patches : sequence of (n_i, 3) float
         Corners of each patch, placed roughly, mm.
+    facing : sequence of (n_i, 3) float
+        Unit normals of the patches there, of either sign.
     to : TriangleTree, Trimesh or (m, 3, 3) float
         What they belong on.
     within : float
@@ -120,15 +124,16 @@ def refine(
                 remedy="Put it where the part has surface, or make it larger",
             )
     points = np.concatenate(rows)
+    normals = np.concatenate([as_points(normal, "normals of a patch") for normal in facing])
     owner = np.repeat(np.arange(len(rows)), [len(patch) for patch in rows])
     tree = as_tree(to)
-    normals = _normals(tree.triangles, tree.order)
+    ground = _Ground(tree, _normals(tree.triangles, tree.order), within, trim)
     total = np.eye(4)
     count = 0
     for _ in range(rounds):
         count += 1
         here = apply(total, points)
-        system = _pairs(here, owner, tree, normals, within, trim)
+        system = ground.pairs(here, normals @ total[:3, :3].T, owner)
         step = system.step()
         following = apply(step, here)
         total = step @ total
@@ -140,7 +145,7 @@ def refine(
             remedy="Choose larger patches, on surfaces that both parts have, or better datums",
         )
     here = apply(total, points)
-    system = _pairs(here, owner, tree, normals, within, trim)
+    system = ground.pairs(here, normals @ total[:3, :3].T, owner)
     scatter = max(system.scatter, 1e-12) + bulge
     words = f"laid on {len(rows)} patches, {len(system.off)} points, RMS {system.rms:.3f} mm, 95 %"
     return Refined(
@@ -186,7 +191,7 @@ class _System:
         turn, shift = vectors[:3, 0], vectors[3:, 0]
         main, word = (turn, "turn about") if turn @ turn > shift @ shift else (shift, "slide along")
         main = main / np.linalg.norm(main)
-        main = main * np.sign(main[np.argmax(np.abs(main))])
+        main = (main * np.sign(main[np.argmax(np.abs(main))])).round(2) + 0.0
         raise InputError(
             f"the patches leave the part free to {word} "
             f"({main[0]:.2f}, {main[1]:.2f}, {main[2]:.2f})",
@@ -201,32 +206,40 @@ class _System:
         return both
 
 
-def _pairs(
-    here: FloatArray, owner: IntArray, tree: Any, normals: FloatArray, within: float, trim: float
-) -> _System:
-    near = point_distance(tree, here, within)
-    found = near.triangle >= 0
-    between = np.where(found[:, None], here - near.point, 0.0)
-    normal = normals[near.triangle]
-    off = np.einsum("ij,ij->i", between, normal)
-    # A pair too short to have a direction lies on the surface, whichever way.
-    found &= np.abs(off) >= UPRIGHT * near.distance - 1e-9
-    if found.sum() < max(HALF * len(here), FEW):
-        raise InputError(
-            f"only {int(found.sum())} of {len(here)} corners of the patches have the other part "
-            f"within {within:g} mm",
-            remedy="Choose patches that both parts have, widen within, or check the datums",
-        )
-    numbers = np.flatnonzero(found)
-    order = numbers[np.argsort(np.abs(off[numbers]), kind="stable")]
-    kept = np.sort(order[: max(int(np.ceil((1.0 - trim) * len(order))), FEW)])
-    centre = here[kept].mean(axis=0)
-    rows = np.concatenate([np.cross(here[kept] - centre, normal[kept]), normal[kept]], axis=1)
-    # 1.4826 times the median is the standard deviation of a normal scatter; trimming does not
-    # touch it.
-    median = 1.4826 * float(np.median(np.abs(off[numbers])))
-    scatter = max(median, float(np.sqrt(np.mean(off[kept] ** 2))))
-    return _System(rows, off[kept], owner[kept], centre, scatter)
+@dataclass(frozen=True, eq=False)
+class _Ground:
+    """What the patches are laid on, and which pairs count."""
+
+    tree: TriangleTree
+    normals: FloatArray
+    within: float
+    trim: float
+
+    def pairs(self, here: FloatArray, facing: FloatArray, owner: IntArray) -> _System:
+        near = point_distance(self.tree, here, self.within)
+        found = near.triangle >= 0
+        between = np.where(found[:, None], here - near.point, 0.0)
+        normal = self.normals[near.triangle]
+        off = np.einsum("ij,ij->i", between, normal)
+        # A pair too short to have a direction lies on the surface, whichever way.
+        found &= np.abs(off) >= UPRIGHT * near.distance - 1e-9
+        found &= np.abs(np.einsum("ij,ij->i", facing, normal)) >= UPRIGHT
+        if found.sum() < max(HALF * len(here), FEW):
+            raise InputError(
+                f"only {int(found.sum())} of {len(here)} corners of the patches have the other "
+                f"part within {self.within:g} mm, facing as they do",
+                remedy="Choose patches that both parts have, widen within, or check the datums",
+            )
+        numbers = np.flatnonzero(found)
+        order = numbers[np.argsort(np.abs(off[numbers]), kind="stable")]
+        kept = np.sort(order[: max(int(np.ceil((1.0 - self.trim) * len(order))), FEW)])
+        centre = here[kept].mean(axis=0)
+        rows = np.concatenate([np.cross(here[kept] - centre, normal[kept]), normal[kept]], axis=1)
+        # 1.4826 times the median is the standard deviation of a normal scatter; trimming does
+        # not touch it.
+        median = 1.4826 * float(np.median(np.abs(off[numbers])))
+        scatter = max(median, float(np.sqrt(np.mean(off[kept] ** 2))))
+        return _System(rows, off[kept], owner[kept], centre, scatter)
 
 
 def _normals(triangles: FloatArray, order: Any) -> FloatArray:

@@ -118,12 +118,16 @@ class DatumFit:
     ----------
     matrix : (4, 4) float64
         From the part's axes to where it goes.
+    at : (n, 3) float64
+        Where the points should be, mm.
     residuals : (n,) float64
-        Distance of each placed point from where it should be, mm.
+        Distance of each placed point from there, mm.
     rms : float
         Root mean square of the residuals, mm.
     scale : float
         The scale that would fit best; 1 for a true copy. Not applied.
+    scale_amount : float
+        How far that scale may be off by the scatter of the points about it, 95 %.
     scaled_rms : float
         RMS residual at that scale, mm.
     mirrored_rms : float
@@ -140,9 +144,11 @@ class DatumFit:
     """
 
     matrix: FloatArray
+    at: FloatArray
     residuals: FloatArray
     rms: float
     scale: float
+    scale_amount: float
     scaled_rms: float
     mirrored_rms: float
     flat: bool
@@ -210,14 +216,20 @@ def fit_datums(points: Any, at: Any, *, accuracy: float = 0.0, name: str = "alig
     scatter = float(np.sqrt(total / freedom))
     factor = float(stdtrit(freedom, 0.5 + 0.5 * COVERAGE))
     each = max(factor * scatter, accuracy)
+    # A scale takes up one more degree of freedom.
+    slack = float(
+        stdtrit(freedom - 1, 0.5 + 0.5 * COVERAGE) * np.sqrt(scaled_total / (freedom - 1))
+    )
     words = f"residuals of {n} datum points, RMS {rms:.3f} mm, 95 %"
     if accuracy > factor * scatter:
         words = f"declared accuracy of {n} datum points"
     return DatumFit(
         matrix=matrix,
+        at=target,
         residuals=residuals,
         rms=rms,
         scale=trace / float((p**2).sum()),
+        scale_amount=max(slack, accuracy) / float(np.sqrt((p**2).sum())),
         scaled_rms=float(np.sqrt(scaled_total / n)),
         mirrored_rms=mirrored_rms,
         flat=thin < IN_PLANE * spread,

@@ -169,11 +169,12 @@ def refined(
             f"{part.name} is to be laid on {entry.to!r}, which is not placed before it",
             f"Known here: {', '.join(known) or 'none'}; list that part first",
         )
-    corners = part.vertices[np.unique(part.faces)]
-    patches = [corners[_inside(patch, corners)] for patch in entry.patches]
+    corners, normals = _corners(part)
+    chosen = [_inside(patch, corners) for patch in entry.patches]
     try:
         found = refine(
-            patches,
+            [corners[inside] for inside in chosen],
+            [normals[inside] for inside in chosen],
             other.tree,
             within=entry.within,
             trim=entry.trim,
@@ -191,6 +192,18 @@ def refined(
         place=found.matrix @ place,
         alignments=(replace(found.alignment, fit=first, laid=found), *other.alignments),
     )
+
+
+def _corners(part: Part) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Corners of a part's triangles, and the mean of the normals there, by area."""
+    a, b, c = (part.triangles[:, k] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    total = np.zeros_like(part.vertices)
+    for k in range(3):
+        np.add.at(total, part.faces[:, k], normal)
+    used = np.unique(part.faces)
+    length = np.linalg.norm(total[used], axis=1)
+    return part.vertices[used], total[used] / np.where(length > 0.0, length, 1.0)[:, None]
 
 
 def _inside(patch: PatchEntry, points: NDArray[np.float64]) -> NDArray[np.bool_]:
