@@ -37,7 +37,7 @@ from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
-from geomcheck.standards import heads
+from geomcheck.project.screws import resolve, seat_finding, title
 
 CODE = "fasten-reach"
 TITLE = "tool access"
@@ -68,39 +68,19 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
         Tool(entry.name, "own", entry.drive, entry.across_flats, entry.profile, "as declared")
         for _, entry in assembly.tools
     )
-    asked = [
-        (key, entry, *_resolve(assembly, key, entry, own)) for key, entry in assembly.fasteners
-    ]
+    found = [(*pair, resolve(assembly, *pair)) for pair in assembly.fasteners]
+    asked = [(*row, _tools(assembly, *row, own)) for row in found]
     about = Surroundings(assembly.parts, assembly.open_for_tools)
     for key, entry, fastener, tools in asked:
         yield _ask(assembly, settings, about, key, entry, fastener, tools)
 
 
-def _resolve(
-    assembly: Assembly, key: Key, entry: FastenerEntry, own: tuple[Tool, ...]
-) -> tuple[Fastener, tuple[Tool, ...]]:
-    """The fastener and its tools, or a refusal of what the entry names."""
-    if entry.part not in assembly.parts:
-        assembly.refuse(
-            (*key, "part"),
-            f'there is no part "{entry.part}"',
-            f"Known parts: {', '.join(assembly.parts)}",
-        )
+def _tools(
+    assembly: Assembly, key: Key, entry: FastenerEntry, fastener: Fastener, own: tuple[Tool, ...]
+) -> tuple[Tool, ...]:
+    """The tools that may be used, or a refusal of what the entry names."""
     try:
-        fastener = Fastener.of(
-            entry.head,
-            entry.size,
-            entry.at,
-            entry.axis,
-            length=entry.length,
-            washer=entry.washer,
-            name=entry.name,
-        )
-    except InputError as error:
-        field = "size" if entry.head in heads() else "head"
-        assembly.refuse((*key, field), error.what, error.remedy)
-    try:
-        return fastener, choose_tools(fastener.screw, entry.tools, own)
+        return choose_tools(fastener.screw, entry.tools, own)
     except InputError as error:
         field = "tools" if entry.tools else "head"
         assembly.refuse((*key, field), error.what, error.remedy)
@@ -119,10 +99,10 @@ def _ask(
         fastener, about[entry.part], tolerance=settings.seat_tolerance, share=settings.seat_share
     )
     trouble = words.seat_trouble(
-        fastener, _bolt(entry), about[entry.part], seat, settings.seat_tolerance
+        fastener, title(entry), about[entry.part], seat, settings.seat_tolerance
     )
     if trouble is not None:
-        return _plain(assembly, key, entry, trouble, seat)
+        return seat_finding(CODE, assembly, key, entry, trouble, seat)
     within = entry.room + settings.within
     top = fastener.head_top + fastener.screw.head_height + max(tool.length for tool in tools)
     widest = max(row[2] for tool in tools for row in tool.profile) / 2.0
@@ -186,7 +166,7 @@ def _finding(
         subject=f'bolt "{entry.name}"',
         parts=tuple(dict.fromkeys(filter(None, (entry.part, best.blocker)))),
         message=words.reach_message(
-            _bolt(entry),
+            title(entry),
             best,
             verdict,
             need.limit,
@@ -216,32 +196,6 @@ def _finding(
             "basis": {"tool": best.tool.status, "screw": fastener.screw.status},
         },
     )
-
-
-def _plain(
-    assembly: Assembly,
-    key: Key,
-    entry: FastenerEntry,
-    trouble: tuple[Verdict, str, str],
-    seat: Seat,
-) -> Finding:
-    verdict, message, remedy = trouble
-    return Finding(
-        code=CODE,
-        verdict=verdict,
-        vehicle=assembly.vehicle,
-        subject=f'bolt "{entry.name}"',
-        parts=(entry.part,),
-        message=message,
-        remedy=remedy,
-        witnesses=(Witness("seat", entry.part, entry.at),),
-        entry=assembly.entry(key),
-        details={"seat": asdict(seat)},
-    )
-
-
-def _bolt(entry: FastenerEntry) -> str:
-    return f'"{entry.name}" ({entry.size} x {entry.length:g} {entry.head})'
 
 
 def _row(result: Reach, verdict: Verdict) -> dict[str, Any]:

@@ -22,7 +22,6 @@ from typing import Annotated
 
 from pydantic import Field
 
-from geomcheck.errors import InputError
 from geomcheck.fasten import words
 from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.seat import Seat, examine_seat
@@ -32,7 +31,7 @@ from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
-from geomcheck.standards import heads
+from geomcheck.project.screws import resolve, seat_finding, title
 
 CODE = "fasten-withdraw"
 TITLE = "room to draw fasteners"
@@ -58,33 +57,10 @@ class Settings(Table):
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each fastener of the vehicle."""
     # Every entry is read before any is measured: a wrong one should not cost the work first.
-    asked = [(*pair, _resolve(assembly, *pair)) for pair in assembly.fasteners]
+    asked = [(*pair, resolve(assembly, *pair)) for pair in assembly.fasteners]
     about = Surroundings(assembly.parts, assembly.open_for_tools)
     for key, entry, fastener in asked:
         yield _ask(assembly, settings, about, key, entry, fastener)
-
-
-def _resolve(assembly: Assembly, key: Key, entry: FastenerEntry) -> Fastener:
-    """The fastener, or a refusal of what the entry names."""
-    if entry.part not in assembly.parts:
-        assembly.refuse(
-            (*key, "part"),
-            f'there is no part "{entry.part}"',
-            f"Known parts: {', '.join(assembly.parts)}",
-        )
-    try:
-        return Fastener.of(
-            entry.head,
-            entry.size,
-            entry.at,
-            entry.axis,
-            length=entry.length,
-            washer=entry.washer,
-            name=entry.name,
-        )
-    except InputError as error:
-        field = "size" if entry.head in heads() else "head"
-        assembly.refuse((*key, field), error.what, error.remedy)
 
 
 def _ask(
@@ -99,10 +75,10 @@ def _ask(
         fastener, about[entry.part], tolerance=settings.seat_tolerance, share=settings.seat_share
     )
     trouble = words.seat_trouble(
-        fastener, _bolt(entry), about[entry.part], seat, settings.seat_tolerance
+        fastener, title(entry), about[entry.part], seat, settings.seat_tolerance
     )
     if trouble is not None:
-        return _plain(assembly, key, entry, trouble, seat)
+        return seat_finding(CODE, assembly, key, entry, trouble, seat)
     height = about.span(fastener) + fastener.head_top + fastener.length + settings.margin
     result = withdraw(
         fastener,
@@ -137,7 +113,7 @@ def _finding(
         vehicle=assembly.vehicle,
         subject=f'bolt "{entry.name}"',
         parts=tuple(dict.fromkeys(filter(None, (entry.part, result.blocker)))),
-        message=words.withdraw_message(fastener, _bolt(entry), result, verdict),
+        message=words.withdraw_message(fastener, title(entry), result, verdict),
         remedy=words.withdraw_remedy(fastener, entry.part, result, verdict),
         # Nothing in the way is not a travel of so many mm: the message and details say how far
         # was looked.
@@ -163,29 +139,3 @@ def _quantity(assembly: Assembly, result: Withdrawal) -> Quantity:
     source = assembly.parts[name].sagitta.source if name else ""
     terms = words.facet_terms(result.travel, result.low, result.high, name, source)
     return Quantity("free travel", result.travel, "mm", result.low, result.high, terms)
-
-
-def _plain(
-    assembly: Assembly,
-    key: Key,
-    entry: FastenerEntry,
-    trouble: tuple[Verdict, str, str],
-    seat: Seat,
-) -> Finding:
-    verdict, message, remedy = trouble
-    return Finding(
-        code=CODE,
-        verdict=verdict,
-        vehicle=assembly.vehicle,
-        subject=f'bolt "{entry.name}"',
-        parts=(entry.part,),
-        message=message,
-        remedy=remedy,
-        witnesses=(Witness("seat", entry.part, entry.at),),
-        entry=assembly.entry(key),
-        details={"seat": asdict(seat)},
-    )
-
-
-def _bolt(entry: FastenerEntry) -> str:
-    return f'"{entry.name}" ({entry.size} x {entry.length:g} {entry.head})'
