@@ -5,21 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, TypeAlias
+from weakref import WeakKeyDictionary
 
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from geomcheck.errors import InputError
 from geomcheck.finding import Point
 from geomcheck.mesh.bodies import resolution
 from geomcheck.mesh.part import Part
-from geomcheck.mesh.query import winding_number
 from geomcheck.mesh.sagitta import Sagitta, estimate
 from geomcheck.mesh.soundness import Soundness, judge
 from geomcheck.mesh.tree import TriangleTree
+from geomcheck.mesh.wraps import wraps
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
@@ -63,7 +61,7 @@ class Body:
             it is changed.
         sagitta : float, optional
             Chord error the mesh was exported with, mm; estimated if not given, and ignored for a
-            Body or a Part, which bring their own.
+            Body or a Part, which bring their own. A Part gives the same Body every time.
 
         Raises
         ------
@@ -73,11 +71,13 @@ class Body:
         if isinstance(shape, Body):
             return shape
         if isinstance(shape, Part):
-            return cls(shape.vertices, shape.faces, shape.soundness, shape.sagitta, shape.tree)
-        if isinstance(shape, trimesh.Trimesh):
-            triangles = np.asarray(shape.triangles, dtype=np.float64)
-        else:
-            triangles = np.asarray(shape, dtype=np.float64)
+            body = _OF_PART.get(shape)
+            if body is None:
+                body = cls(shape.vertices, shape.faces, shape.soundness, shape.sagitta, shape.tree)
+                body.__dict__["triangles"] = shape.triangles
+                _OF_PART[shape] = body
+            return body
+        triangles = np.asarray(getattr(shape, "triangles", shape), dtype=np.float64)
         if triangles.ndim != 3 or triangles.shape[1:] != (3, 3) or len(triangles) == 0:
             raise InputError(f"a body needs triangles of shape (m, 3, 3), not {triangles.shape}")
         if not np.isfinite(triangles).all():
@@ -112,17 +112,25 @@ class Body:
         """(m, 3, 3) corner points."""
         return np.ascontiguousarray(self.vertices[self.faces])
 
+    @cached_property
+    def normals(self) -> FloatArray:
+        """(m, 3) unit normals of the triangles as they run; zero for one without area."""
+        corners = self.triangles
+        normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        length = np.linalg.norm(normal, axis=1)
+        return np.asarray(normal / np.where(length > 0.0, length, np.inf)[:, None])
+
     @property
     def bounds(self) -> FloatArray:
         """(2, 3) least and greatest coordinates of the triangles, mm."""
         return self.tree.bounds
 
-    @property
+    @cached_property
     def resolution(self) -> float:
         """Distance (mm) below which float32 corners cannot tell contact from a gap."""
         return resolution(self.vertices)
 
-    @property
+    @cached_property
     def reach(self) -> FloatArray:
         """(m,) mm by which the true surface may come nearer to another body than the facet.
 
@@ -138,6 +146,9 @@ class Body:
     @cached_property
     def component(self) -> IntArray:
         """(m,) number of the connected piece (joined by corners) each triangle belongs to."""
+        from scipy.sparse import coo_array
+        from scipy.sparse.csgraph import connected_components
+
         f = self.faces
         begin = np.concatenate([f[:, 0], f[:, 1]])
         end = np.concatenate([f[:, 1], f[:, 2]])
@@ -166,12 +177,9 @@ class Body:
         The winding number says so, whichever way the mesh faces; points on the surface come out
         either way.
         """
-        if len(points) == 0:
-            return np.zeros(0, dtype=bool)
-        inside: BoolArray = np.zeros(len(points), dtype=bool)
-        low, high = self.bounds
-        near = ((points >= low) & (points <= high)).all(axis=1)
-        if near.any():
-            number = winding_number(self.tree, np.ascontiguousarray(points[near]))
-            inside[near] = np.abs(number) > 0.5
+        inside: BoolArray = wraps(self.tree, points) != 0
         return inside
+
+
+#: The body of each part, as long as the part lives.
+_OF_PART: WeakKeyDictionary[Part, Body] = WeakKeyDictionary()

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from geomcheck.fit.body import BoolArray, FloatArray, IntArray
+from geomcheck.fit.body import FloatArray, IntArray
 from geomcheck.fit.pieces import Piece
+from geomcheck.fit.region import heights, within
 
 
 def cut(piece: Piece, flags: IntArray, planes: FloatArray, bit: int) -> tuple[Piece, IntArray]:
@@ -27,78 +28,79 @@ def cut(piece: Piece, flags: IntArray, planes: FloatArray, bit: int) -> tuple[Pi
         Triangles that were not cut keep their corners; fragments cover the triangle they come
         from, whose number is their parent.
     """
-    corners = piece.triangles
-    height = np.einsum("ijk,pk->ijp", corners, planes[:, :3]) - planes[:, 3]
-    # Clear of one plane is clear of the region; lying in a plane is not.
-    outside = ((height >= 0.0).all(axis=1) & (height > 0.0).any(axis=1)).any(axis=1)
-    inside = (height <= 0.0).all(axis=(1, 2))
-    flags = np.where(inside, flags | bit, flags)
-    torn = ~(inside | outside)
-    if not torn.any():
+    inside, torn = within(piece.tree, planes)
+    flags = flags.copy()
+    flags[inside] |= bit
+    if len(torn) == 0:
         return piece, flags
-    whole = ~torn
-    new_corners = [corners[whole]]
-    new_parent = [piece.parent[whole]]
-    new_flags = [flags[whole]]
-    for row in np.flatnonzero(torn):
-        kept, dropped = _split(corners[row], planes)
-        for polygons, flag in ((kept, flags[row] | bit), (dropped, flags[row])):
-            for polygon in polygons:
-                fan = _fan(polygon)
-                new_corners.append(fan)
-                new_parent.append(np.full(len(fan), piece.parent[row]))
-                new_flags.append(np.full(len(fan), flag))
+    kept, kept_from, dropped, dropped_from = _split(piece.triangles[torn], planes)
+    whole = np.ones(len(piece), dtype=bool)
+    whole[torn] = False
+    from_kept, from_dropped = torn[kept_from], torn[dropped_from]
     return (
-        Piece(np.ascontiguousarray(np.concatenate(new_corners)), np.concatenate(new_parent)),
-        np.concatenate(new_flags),
+        Piece(
+            np.concatenate([piece.triangles[whole], kept, dropped]),
+            np.concatenate(
+                [piece.parent[whole], piece.parent[from_kept], piece.parent[from_dropped]]
+            ),
+        ),
+        np.concatenate([flags[whole], flags[from_kept] | bit, flags[from_dropped]]),
     )
 
 
-def _split(triangle: FloatArray, planes: FloatArray) -> tuple[list[FloatArray], list[FloatArray]]:
-    """The part of a triangle in the region (at most one polygon) and the convex rest."""
-    polygon = triangle
-    dropped = []
+def _split(
+    corners: FloatArray, planes: FloatArray
+) -> tuple[FloatArray, IntArray, FloatArray, IntArray]:
+    """Fragments in the region and the triangles they come from; the same of the rest."""
+    rows = np.arange(len(corners))
+    dropped: list[FloatArray] = []
+    dropped_from: list[IntArray] = []
     for plane in planes:
-        height = polygon @ plane[:3] - plane[3]
-        if (height <= 0.0).all():
-            continue
-        if (height >= 0.0).all():
-            dropped.append(polygon)
-            return [], dropped
-        polygon, rest = _halve(polygon, height)
-        dropped.append(rest)
-    return [polygon], dropped
+        height = heights(corners, plane).T
+        below = (height <= 0.0).all(axis=1)
+        above = (height >= 0.0).all(axis=1) & ~below
+        across = ~(below | above)
+        under, under_from, over, over_from = _halve(corners[across], height[across])
+        dropped += [corners[above], over]
+        dropped_from += [rows[above], rows[across][over_from]]
+        corners = np.concatenate([corners[below], under])
+        rows = np.concatenate([rows[below], rows[across][under_from]])
+    return corners, rows, np.concatenate(dropped), np.concatenate(dropped_from)
 
 
-def _halve(polygon: FloatArray, height: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Cut a convex polygon where ``height`` changes sign: the part below, the part above.
-
-    After I. Sutherland and G. Hodgman, Reentrant polygon clipping, CACM 17, 1974 (from memory).
-    """
-    below: list[FloatArray] = []
-    above: list[FloatArray] = []
-    count = len(polygon)
-    for i in range(count):
-        p, q = polygon[i], polygon[(i + 1) % count]
-        h, k = float(height[i]), float(height[(i + 1) % count])
-        if h <= 0.0:
-            below.append(p)
-        if h >= 0.0:
-            above.append(p)
-        if h * k < 0.0:
-            point = p + (q - p) * (h / (h - k))
-            below.append(point)
-            above.append(point)
-    return np.array(below), np.array(above)
-
-
-def _fan(polygon: FloatArray) -> FloatArray:
-    """Triangles of a convex polygon, those without area left out unless all are."""
-    count = len(polygon)
-    fan = np.stack(
-        [np.stack([polygon[0], polygon[i], polygon[i + 1]]) for i in range(1, count - 1)]
+def _halve(
+    corners: FloatArray, height: FloatArray
+) -> tuple[FloatArray, IntArray, FloatArray, IntArray]:
+    """Cut triangles that reach to both sides of a plane: what is below, what is above."""
+    side = np.sign(height)
+    touching = (side == 0.0).any(axis=1)
+    # Turn each so that the corner on the plane, or else the one alone on its side, comes first.
+    first = np.where(touching[:, None], side == 0.0, side * side.sum(axis=1)[:, None] < 0.0)
+    turn = (np.argmax(first, axis=1)[:, None] + np.arange(3)) % 3
+    p, q, r = np.moveaxis(np.take_along_axis(corners, turn[:, :, None], axis=1), 1, 0)
+    h, k, m = np.take_along_axis(height, turn, axis=1).T
+    on_pq, on_qr, on_rp = _between(p, q, h, k), _between(q, r, k, m), _between(p, r, h, m)
+    # Three triangles round a corner alone, two through a corner on the plane; each lies on the
+    # side of the corner named last.
+    found = (
+        (~touching, (p, on_pq, on_rp), h),
+        (~touching, (on_pq, q, r), k),
+        (~touching, (on_pq, r, on_rp), m),
+        (touching, (p, q, on_qr), k),
+        (touching, (p, on_qr, r), m),
     )
-    solid: BoolArray = (
-        np.linalg.norm(np.cross(fan[:, 1] - fan[:, 0], fan[:, 2] - fan[:, 0]), axis=1) > 0.0
+    below = [np.flatnonzero(which & (at < 0.0)) for which, _, at in found]
+    above = [np.flatnonzero(which & (at > 0.0)) for which, _, at in found]
+    fragments = [np.stack(points, axis=1) for _, points, _ in found]
+    return (
+        np.concatenate([part[rows] for part, rows in zip(fragments, below, strict=True)]),
+        np.concatenate(below),
+        np.concatenate([part[rows] for part, rows in zip(fragments, above, strict=True)]),
+        np.concatenate(above),
     )
-    return fan[solid] if solid.any() else fan[:1]
+
+
+def _between(p: FloatArray, q: FloatArray, h: FloatArray, k: FloatArray) -> FloatArray:
+    """Where the height, ``h`` at ``p`` and ``k`` at ``q``, is 0 on the way."""
+    fall = np.where(h == k, 1.0, h - k)  # corners at one height are not cut between
+    return np.asarray(p + (q - p) * (h / fall)[:, None])

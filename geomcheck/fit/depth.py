@@ -26,7 +26,6 @@ from geomcheck.finding import Point
 from geomcheck.fit.body import Body, BoolArray, FloatArray, IntArray, as_point
 from geomcheck.fit.foot import point_triangle
 from geomcheck.fit.pieces import Piece
-from geomcheck.fit.spots import Spots, groups
 from geomcheck.mesh.query import point_distance
 from geomcheck.mesh.tree import TriangleTree
 
@@ -85,8 +84,8 @@ def deepest(surface: Piece, solid: Body, floor: float, budget: int = BUDGET) -> 
     if len(surface) == 0:
         return Depth(0.0, 0.0)
     search = _Search(solid, floor)
-    pieces, rows, spots = search.descend(surface.tree)
-    left = search.halve(pieces, rows, spots, budget)
+    pieces, rows = search.descend(surface.tree)
+    left = search.halve(pieces, rows, budget)
     if search.best_row < 0:
         return Depth(0.0, max(floor, left))
     return Depth(
@@ -117,81 +116,47 @@ class _Search:
         """What cannot be deeper than this is dropped, mm."""
         return max(self.floor, self.found * (1.0 + SHARE))
 
-    def look(
-        self, points: FloatArray, rows: IntArray | None, known: Spots | None
-    ) -> tuple[Spots, IntArray, Spots]:
-        """Distances and sides of (k, 3) points, the nearest triangles, and spots to lend on.
+    def look(self, points: FloatArray, rows: IntArray | None) -> tuple[FloatArray, IntArray]:
+        """Signed depth of (k, 3) points, less than zero outside, and the facets nearest to them.
 
         With ``rows`` the points lie on the surface, on these of its triangles, and the deepest is
-        remembered. ``known`` holds one spot per point that may lend its side.
+        remembered.
         """
         points = np.ascontiguousarray(points)
         hit = point_distance(self.solid.tree, points, np.inf)
-        side = np.where(self._boxed(points, points), 0, -1)
-        if known is not None:
-            # Two balls free of surface that overlap lie on the same side.
-            near = np.linalg.norm(points - known.point, axis=1) < known.distance + hit.distance
-            side = np.where(near & (side == 0), known.side, side)
-        # Winding numbers are dear: only sides that can matter are asked, and of points whose
-        # balls overlap only one.
-        ask = np.flatnonzero((side == 0) & (hit.distance > self.target))
-        group = groups(points[ask], hit.distance[ask])
-        order = np.lexsort((-hit.distance[ask], group))
-        first = order[np.searchsorted(group[order], np.arange(group.max(initial=-1) + 1))]
-        within = self.solid.contains(points[ask[first]])
-        side[ask] = np.where(within[group], 1, -1)
-        inside = np.flatnonzero(side > 0)
-        if rows is not None and len(inside):
-            best = int(inside[np.argmax(hit.distance[inside])])
-            if hit.distance[best] > max(self.found, self.floor):
-                self.found = float(hit.distance[best])
+        depth = np.where(self.solid.contains(points), hit.distance, -hit.distance)
+        if rows is not None and len(points):
+            best = int(np.argmax(depth))
+            if depth[best] > max(self.found, self.floor):
+                self.found = float(depth[best])
                 self.best_row = int(rows[best])
                 self.best_point = points[best].copy()
                 self.best_nearest = hit.point[best].copy()
                 self.best_triangle = int(hit.triangle[best])
-        spots = Spots(points, hit.distance, side)
-        if known is None:
-            return spots, hit.triangle, spots
-        # Where the side was not asked, the older spot is of more use to what comes after.
-        unknown = side == 0
-        lend = Spots(
-            np.where(unknown[:, None], known.point, points),
-            np.where(unknown, known.distance, hit.distance),
-            np.where(unknown, known.side, side),
-        )
-        return spots, hit.triangle, lend
+        return depth, hit.triangle
 
-    def descend(self, tree: TriangleTree) -> tuple[FloatArray, IntArray, Spots | None]:
+    def descend(self, tree: TriangleTree) -> tuple[FloatArray, IntArray]:
         """Triangles of the surface left when boxes that hold nothing deep are dropped."""
         # A first depth, from triangles here and there, lets most boxes be dropped at once.
         some = np.unique(np.linspace(0, len(tree) - 1, SAMPLED).astype(np.int64))
-        self.look(tree.triangles[some].mean(axis=1), tree.order[some].astype(np.int64), None)
+        some = some[self._boxed(tree.triangles[some].min(axis=1), tree.triangles[some].max(axis=1))]
+        self.look(tree.triangles[some].mean(axis=1), tree.order[some].astype(np.int64))
         nodes = np.array([0], dtype=np.int64)
-        known: Spots | None = None
         while len(nodes) and nodes[0] < tree.first_leaf:
             nodes = np.concatenate([2 * nodes + 1, 2 * nodes + 2])
-            known = None if known is None else known.twice()
-            meets = self._boxed(tree.boxes[nodes, :3], tree.boxes[nodes, 3:])
-            nodes = nodes[meets]
-            known = None if known is None else known.take(meets)
+            nodes = nodes[self._boxed(tree.boxes[nodes, :3], tree.boxes[nodes, 3:])]
             if len(nodes) < 16:
                 continue
             middle = 0.5 * (tree.boxes[nodes, :3] + tree.boxes[nodes, 3:])
             radius = 0.5 * np.linalg.norm(tree.boxes[nodes, 3:] - tree.boxes[nodes, :3], axis=1)
-            spots, _, lend = self.look(middle, None, known)
-            keep = spots.greatest + radius > self.target
-            nodes, known = nodes[keep], lend.take(keep)
+            depth, _ = self.look(middle, None)
+            nodes = nodes[depth + radius > self.target]
         leaves = nodes - tree.first_leaf
         place = (leaves[:, None] * tree.leaf + np.arange(tree.leaf)).ravel()
-        owner = np.repeat(np.arange(len(leaves)), tree.leaf)
-        owner, place = owner[place < len(tree)], place[place < len(tree)]
+        place = place[place < len(tree)]
         corners = tree.triangles[place]
         meets = self._boxed(corners.min(axis=1), corners.max(axis=1))
-        return (
-            np.ascontiguousarray(corners[meets]),
-            tree.order[place[meets]].astype(np.int64),
-            None if known is None else known.take(owner[meets]),
-        )
+        return np.ascontiguousarray(corners[meets]), tree.order[place[meets]].astype(np.int64)
 
     def _boxed(self, low: FloatArray, high: FloatArray) -> BoolArray:
         """Which boxes meet the solid's box."""
@@ -199,7 +164,7 @@ class _Search:
         meets: BoolArray = ((low <= high) & (low <= self.high) & (high >= self.low)).all(axis=1)
         return meets
 
-    def halve(self, pieces: FloatArray, rows: IntArray, known: Spots | None, budget: int) -> float:
+    def halve(self, pieces: FloatArray, rows: IntArray, budget: int) -> float:
         """Bound pieces and halve those that may hold something deeper; the bound left over.
 
         Within a round the most promising pieces come first, so that a spent budget leaves the
@@ -215,32 +180,26 @@ class _Search:
                 left = max(left, float(upper[order[budget:]].max(initial=0.0)))
                 order = order[:budget]
                 pieces, rows, upper = pieces[order], rows[order], upper[order]
-                known = None if known is None else known.take(order)
             if len(pieces) == 0:
                 break
             budget -= len(pieces)
-            spots, nearest, known = self.look(pieces.mean(axis=1), rows, known)
+            depth, nearest = self.look(pieces.mean(axis=1), rows)
             if first:
                 first = False
-                best = np.argsort(-spots.greatest, kind="stable")[:CORNERS]
-                self.look(
-                    pieces[best].reshape(-1, 3),
-                    np.repeat(rows[best], 3),
-                    known.take(np.repeat(best, 3)),
-                )
-            upper = np.minimum(self._upper(pieces, spots, nearest), upper)
+                best = np.argsort(-depth, kind="stable")[:CORNERS]
+                self.look(pieces[best].reshape(-1, 3), np.repeat(rows[best], 3))
+            upper = np.minimum(self._upper(pieces, depth, nearest), upper)
             keep = upper > self.target
             pieces, rows, upper = _halves(pieces[keep], rows[keep], upper[keep])
-            known = known.take(keep).twice()
         return left
 
-    def _upper(self, pieces: FloatArray, spots: Spots, nearest: IntArray) -> FloatArray:
-        radius = np.linalg.norm(pieces - spots.point[:, None], axis=2).max(axis=1)
+    def _upper(self, pieces: FloatArray, depth: FloatArray, nearest: IntArray) -> FloatArray:
+        radius = np.linalg.norm(pieces - pieces.mean(axis=1)[:, None], axis=2).max(axis=1)
         facets = self.solid.triangles[nearest]
         facing = np.stack(
             [point_triangle(pieces[:, corner], facets) for corner in range(3)], axis=1
         ).max(axis=1)
-        return np.asarray(np.minimum(spots.greatest + radius, facing))
+        return np.asarray(np.minimum(depth + radius, facing))
 
 
 def _halves(

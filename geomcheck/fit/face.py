@@ -88,10 +88,11 @@ class Frame:
     def outline(self, triangles: FloatArray) -> shapely.Geometry:
         """The area (k, 3, 3) triangles cover, projected on the plane."""
         flat = (triangles - self.origin) @ self.axes.T
-        rings = np.concatenate([flat, flat[:, :1]], axis=1)
-        polygons = shapely.polygons(rings)
-        area = shapely.union_all(polygons[shapely.is_valid(polygons)], grid_size=1e-6)
-        # Needles that vanish on the grid leave cracks which would part one face into several.
+        area = _dissolved(flat)
+        if area is None:
+            polygons = shapely.polygons(flat)
+            area = shapely.union_all(polygons[shapely.is_valid(polygons)], grid_size=1e-6)
+        # Needles that lean out of the face leave cracks which would part it into several.
         return area.buffer(HAIRLINE, join_style="mitre").buffer(-HAIRLINE, join_style="mitre")
 
     def sides(self, hull: shapely.Geometry, grow: float) -> FloatArray:
@@ -110,6 +111,32 @@ class Frame:
         normals = outward @ self.axes
         offsets = np.einsum("ij,ij->i", outward, start) + normals @ self.origin
         return np.column_stack([normals, offsets])
+
+
+def _dissolved(flat: FloatArray) -> shapely.Geometry | None:
+    """The area that (k, 3, 2) triangles cover, from the sides that only one of them has.
+
+    None where that does not give it: where triangles overlap, or meet along parts of their sides.
+    The area within the sides left over, counted by turns, falls short of the triangles' sum where
+    a place is covered twice and differs from it where sides do not close, so an equal area tells
+    that neither is the case.
+    """
+    u, v = flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0]
+    doubled = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    flat = np.where((doubled < 0.0)[:, None, None], flat[:, ::-1], flat)[doubled != 0.0]
+    corners, number = np.unique(flat.reshape(-1, 2) + 0.0, axis=0, return_inverse=True)
+    number = number.reshape(-1, 3).astype(np.int64)
+    begin, end = number.ravel(), np.roll(number, -1, axis=1).ravel()
+    along, back = begin * len(corners) + end, end * len(corners) + begin
+    alone = ~np.isin(along, back)
+    if not alone.any():
+        return None
+    sides = np.stack([corners[begin[alone]], corners[end[alone]]], axis=1)
+    area = shapely.build_area(shapely.multilinestrings(shapely.linestrings(sides)))
+    total = 0.5 * float(np.abs(doubled).sum())
+    if not area.is_valid or abs(area.area - total) > 1e-9 * total:
+        return None
+    return area
 
 
 def find_face(body: Body, at: FloatArray, normal: FloatArray, tolerance: float, whose: str) -> Face:
@@ -197,8 +224,9 @@ def _belonging(
     tolerance: float,
     lean: float,
 ) -> IntArray:
-    height = np.abs(corners @ plane - offset).max(axis=1)
-    return np.flatnonzero((height <= tolerance) & (units @ plane >= lean))
+    rows = np.flatnonzero(units @ plane >= lean)
+    height = np.abs(corners[rows] @ plane - offset).max(axis=1)
+    return np.asarray(rows[height <= tolerance])
 
 
 def _seed(
@@ -230,9 +258,7 @@ def _unit_normals(body: Body, towards: FloatArray) -> FloatArray:
 
     Facets of a mesh that is no solid count as facing ``towards`` whichever way round they are.
     """
-    across = _across(body.triangles)
-    length = np.linalg.norm(across, axis=1)
-    units = across / np.where(length > 0.0, length, np.inf)[:, None]
+    units = body.normals
     if body.soundness.inside_out:
         return np.asarray(-units)
     if not body.solid:

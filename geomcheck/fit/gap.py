@@ -20,6 +20,7 @@ from geomcheck.fit.interval import (
     shallower,
     unit_normal,
 )
+from geomcheck.fit.memory import Memory
 from geomcheck.fit.overlap import overlap_volume
 from geomcheck.fit.pieces import Pairing
 from geomcheck.fit.state import Gap, State
@@ -69,7 +70,19 @@ def measure_gap(
     >>> gap.state, gap.distance
     ('apart', 4.0)
     """
-    return _Measurement(Body.of(a), Body.of(b), pairing, shell_a, shell_b, volume).gap()
+    first, second = Body.of(a), Body.of(b)
+    if pairing is not None and not pairing.everything:
+        return _Measurement(first, second, pairing, shell_a, shell_b, volume).gap()
+    return _GAPS.recall(
+        first,
+        second,
+        (shell_a, shell_b, volume),
+        lambda: _Measurement(first, second, None, shell_a, shell_b, volume).gap(),
+    )
+
+
+#: Gaps measured before between all of two bodies.
+_GAPS: Memory[Gap] = Memory()
 
 
 class _Measurement:

@@ -32,7 +32,9 @@ from geomcheck.finding import Point, Quantity, Term
 from geomcheck.fit.body import Body, FloatArray, IntArray, as_point
 from geomcheck.fit.clip import cut
 from geomcheck.fit.face import FAR, Face, Frame, find_face
+from geomcheck.fit.memory import Memory
 from geomcheck.fit.pieces import Pairing, Piece, pair_off
+from geomcheck.fit.region import within
 
 #: Greatest angle (degrees) between two faces that are to mate, and to the declared normal.
 PARALLEL = 1.0
@@ -104,7 +106,21 @@ def check_mate(
         A face is not there. ``where`` is ``first part`` or ``second part``; ``what`` says what is
         found in its place.
     """
-    origin, out = np.asarray(at, dtype=np.float64), np.asarray(normal, dtype=np.float64)
+    place, out = as_point(np.asarray(at)), as_point(np.asarray(normal))
+    return _MATES.recall(
+        a,
+        b,
+        (place, out, gasket, tolerance),
+        lambda: _check(a, b, place, out, gasket, tolerance),
+    )
+
+
+#: Mates found before.
+_MATES: Memory[Mate] = Memory()
+
+
+def _check(a: Body, b: Body, at: Point, normal: Point, gasket: float, tolerance: float) -> Mate:
+    origin, out = np.asarray(at), np.asarray(normal)
     face_a = find_face(a, origin, out, tolerance, "first part")
     opposite = face_a.foot(origin) + gasket * face_a.normal
     face_b = find_face(b, opposite, -face_a.normal, tolerance, "second part")
@@ -179,12 +195,12 @@ def leave_out(a: Body, b: Body, mates: Sequence[Mate], required: float) -> Pairi
     Pairing
         Without blocks where all of both parts lies behind the mating faces.
     """
-    piece_a, piece_b = Piece.whole(a), Piece.whole(b)
-    flags_a: IntArray = np.zeros(len(piece_a), dtype=np.int64)
-    flags_b: IntArray = np.zeros(len(piece_b), dtype=np.int64)
     held = [mate for mate in mates if mate.holds]
     if not held:
         return Pairing.whole(a, b)
+    piece_a, piece_b = Piece.whole(a), Piece.whole(b)
+    flags_a: IntArray = np.zeros(len(piece_a), dtype=np.int64)
+    flags_b: IntArray = np.zeros(len(piece_b), dtype=np.int64)
     for number, mate in enumerate(held):
         sides = _outline_planes(a, b, mate, required)
         bit = 1 << number
@@ -203,19 +219,17 @@ def _outline_planes(a: Body, b: Body, mate: Mate, required: float) -> FloatArray
         # The rim's true surface may stand off its facets by their sagitta, on both parts.
         prism = mate.frame.sides(hull, grow)
         extra = sum(
-            _sagitta_within(body, np.vstack([prism, face.rim(grow)]))
+            _reach_within(body, np.vstack([prism, face.rim(grow)]))
             for body, face in ((a, mate.face_a), (b, mate.face_b))
         )
         grow = margin + extra
     return mate.frame.sides(hull, grow)
 
 
-def _sagitta_within(body: Body, planes: FloatArray) -> float:
-    inside = np.ones(len(body.faces), dtype=bool)
-    for plane in planes:
-        height = body.vertices @ plane[:3] - plane[3]
-        inside &= (height[body.faces] <= 0.0).any(axis=1)
-    return float(body.reach[inside].max(initial=0.0))
+def _reach_within(body: Body, planes: FloatArray) -> float:
+    """Greatest reach (mm) of the triangles of which no plane is clear."""
+    inside, doubtful = within(body.tree, planes)
+    return float(max(body.reach[rows].max(initial=0.0) for rows in (inside, doubtful)))
 
 
 def _around(area: shapely.Geometry, place: shapely.Point) -> shapely.Geometry:

@@ -6,6 +6,9 @@ is a figure for the reader; no verdict rests on it.
 
 from __future__ import annotations
 
+from typing import Any
+from weakref import WeakKeyDictionary
+
 import numpy as np
 
 from geomcheck.fit.body import Body
@@ -23,23 +26,36 @@ def overlap_volume(a: Body, b: Body) -> tuple[float | None, str]:
             return None, f"an {body.kind} mesh has no volume".replace("an soup", "a soup")
         if body.soundness.inside_out or body.soundness.doubled_bodies:
             return None, "the mesh counts material twice or faces inwards"
-    import manifold3d
-
     solids = []
     for body in (a, b):
-        mesh = manifold3d.Mesh64(
-            vert_properties=np.ascontiguousarray(body.vertices),
-            tri_verts=np.ascontiguousarray(body.faces, dtype=np.uint64),
-        )
-        solid = manifold3d.Manifold(mesh)
-        if solid.status() != manifold3d.Error.NoError:
-            return None, f"the boolean does not accept the mesh ({solid.status().name})"
+        solid = _SOLIDS.get(body)
+        if solid is None:
+            solid = _SOLIDS[body] = _solid(body)
+        if isinstance(solid, str):
+            return None, f"the boolean does not accept the mesh ({solid})"
         solids.append(solid)
     common = solids[0] ^ solids[1]
-    if common.status() != manifold3d.Error.NoError:
-        return None, f"the boolean failed ({common.status().name})"
+    if (trouble := common.status().name) != "NoError":
+        return None, f"the boolean failed ({trouble})"
     volume = float(common.volume())
     largest = min(float(solid.volume()) for solid in solids)
     if not (np.isfinite(volume) and -1e-9 * largest <= volume <= largest * (1.0 + 1e-9)):
         return None, "the boolean gave a volume that cannot be"
     return max(volume, 0.0), ""
+
+
+def _solid(body: Body) -> Any:
+    """The body as manifold3d keeps it, or the word for why it cannot."""
+    import manifold3d
+
+    mesh = manifold3d.Mesh64(
+        vert_properties=np.ascontiguousarray(body.vertices),
+        tri_verts=np.ascontiguousarray(body.faces, dtype=np.uint64),
+    )
+    solid = manifold3d.Manifold(mesh)
+    trouble = solid.status().name
+    return solid if trouble == "NoError" else trouble
+
+
+#: What was made of each body, as long as it lives.
+_SOLIDS: WeakKeyDictionary[Body, Any] = WeakKeyDictionary()

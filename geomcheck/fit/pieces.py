@@ -60,17 +60,20 @@ class Pairing:
         Their products together hold every pair that is not excluded; a pair may occur twice.
     free_a, free_b : Piece
         What is not excluded against anything; empty pieces are possible.
+    everything : bool
+        Nothing is excluded.
     """
 
     blocks: tuple[tuple[Piece, Piece], ...]
     free_a: Piece
     free_b: Piece
+    everything: bool = False
 
     @classmethod
     def whole(cls, a: Body, b: Body) -> Pairing:
         """Everything against everything."""
         pa, pb = Piece.whole(a), Piece.whole(b)
-        return cls(((pa, pb),), pa, pb)
+        return cls(((pa, pb),), pa, pb, everything=True)
 
     def near(self, a: Body, b: Body, distance: float) -> tuple[BoolArray, BoolArray]:
         """Triangles of each body with a measured partner within ``distance`` (mm)."""
