@@ -180,8 +180,8 @@ def _classify(t, s, z, d, h):
 
 
 @numba.njit(cache=True, nogil=True)
-def _segment(t, s, z, w, out):
-    """Segment common to two crossing triangles into ``out`` (6,); returns the crossing's depth.
+def _segment(t, s, z, w):
+    """Segment common to two crossing triangles into ``w[7:9]``; returns the crossing's depth.
 
     Each triangle has two points where its edges go through the other's plane. Of these four the
     middle two along the common line are the ends. The depth is the least amount by which either
@@ -242,21 +242,16 @@ def _segment(t, s, z, w, out):
     for k in range(4):
         if k not in (low, high) and side < 2:
             for c in range(3):
-                out[3 * side + c] = w[3 + k, c]
+                w[7 + side, c] = w[3 + k, c]
             side += 1
     for c in range(3):
-        length += (out[3 + c] - out[c]) ** 2
+        length += (w[8, c] - w[7, c]) ** 2
     return min(depth, np.sqrt(length))
 
 
 @numba.njit(cache=True, nogil=True)
-def classify(ta, tb, kinds):
-    """Kind of each pair ``ta[k]``, ``tb[k]`` (k, 3, 3) into ``kinds`` (k,)."""
-    t = np.empty((6, 3))
-    s = np.empty(3, np.int64)
-    z = np.empty(3, np.int64)
-    d = np.empty((3, 2, 3))
-    h = np.empty(200)
+def classify(ta, tb, t, s, z, d, h, kinds):
+    """Kind of each pair ``ta[k]``, ``tb[k]`` (k, 3, 3) into ``kinds`` (k,); scratch as ``find``."""
     for k in range(ta.shape[0]):
         for v in range(3):
             for c in range(3):
@@ -268,37 +263,27 @@ def classify(ta, tb, kinds):
 @numba.njit(cache=True, nogil=True)
 def _meet(a, i, b, j):
     """Whether two boxes have a common point."""
-    return (
-        a[i, 0] <= b[j, 3]
-        and b[j, 0] <= a[i, 3]
-        and a[i, 1] <= b[j, 4]
-        and b[j, 1] <= a[i, 4]
-        and a[i, 2] <= b[j, 5]
-        and b[j, 2] <= a[i, 5]
-    )
+    gap = -np.inf
+    for c in range(3):
+        gap = max(gap, max(a[i, c] - b[j, 3 + c], b[j, c] - a[i, 3 + c]))
+    return gap <= 0.0
 
 
 @numba.njit(cache=True, nogil=True)
-def find(boxes_a, tri_a, boxes_b, tri_b, leaf, noise, pairs, segments):
+def find(
+    boxes_a, tri_a, boxes_b, tri_b, leaf, noise, t, s, z, d, h, w, inner, stack, pairs, segments
+):  # fmt: skip
     """Crossing pairs of two trees, as sorted numbers.
 
     A crossing no deeper, or no longer, than ``noise`` (mm) is left out. ``pairs`` (m, 2) int64
-    and ``segments`` (m, 6) are filled; returns how many there are, more than m if they did not
-    all fit.
+    and ``segments`` (m, 2, 3) are filled; returns how many there are, more than m if they did not
+    all fit. Scratch: ``t`` (6, 3), ``s`` and ``z`` (3,) int64, ``d`` (3, 2, 3),
+    ``h`` (200,), ``w`` (9, 3), ``inner`` (leaf + 1, 6), ``stack`` (256, 2) int64.
     """
     nodes_a = boxes_a.shape[0]
     nodes_b = boxes_b.shape[0]
     first_a = nodes_a // 2
     first_b = nodes_b // 2
-    stack = np.empty((256, 2), np.int64)
-    inner = np.empty((leaf + 1, 6))
-    t = np.empty((6, 3))
-    s = np.empty(3, np.int64)
-    z = np.empty(3, np.int64)
-    d = np.empty((3, 2, 3))
-    h = np.empty(200)
-    segment = np.empty(6)
-    w = np.empty((7, 3))
     found = 0
     stack[0, 0] = 0
     stack[0, 1] = 0
@@ -345,12 +330,13 @@ def find(boxes_a, tri_a, boxes_b, tri_b, leaf, noise, pairs, segments):
                         t[3 + v, c] = tri_b[j, v, c]
                 if _classify(t, s, z, d, h) != CROSSES:
                     continue
-                if _segment(t, s, z, w, segment) <= noise:
+                if _segment(t, s, z, w) <= noise:
                     continue
                 if found < pairs.shape[0]:
                     pairs[found, 0] = i
                     pairs[found, 1] = j
-                    for c in range(6):
-                        segments[found, c] = segment[c]
+                    for c in range(3):
+                        segments[found, 0, c] = w[7, c]
+                        segments[found, 1, c] = w[8, c]
                 found += 1
     return found

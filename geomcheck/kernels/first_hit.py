@@ -8,23 +8,23 @@ smallest number is given. A triangle seen exactly edge-on is not met.
 """
 
 import numba
-import numpy as np
 
 
 @numba.njit(cache=True, nogil=True)
-def first(boxes, tri, order, leaf, origins, directions, limit, margin, t_out, number, begin, end):
+def first(
+    boxes, tri, order, leaf, origins, directions, limit, margin,
+    stack, bound, q, t_out, number, begin, end,
+):  # fmt: skip
     """First hit of rays begin..end-1 within ``limit`` mm.
 
     ``directions`` are unit vectors; ``margin`` (mm) widens the boxes against rounding. Fills
     ``t_out`` (n,) and ``number`` (n,), the caller's triangle; left alone where nothing is hit.
+    Scratch: ``stack`` (128,) int64, ``bound`` (128,), ``q`` (6, 3).
     """
     first_leaf = boxes.shape[0] // 2
-    stack = np.empty(128, np.int64)
-    bound = np.empty(128)
-    o = np.empty(3)
-    d = np.empty(3)
-    inverse = np.empty(3)
-    q = np.empty((3, 3))
+    o = q[3]
+    d = q[4]
+    inverse = q[5]
     for r in range(begin, end):
         axis = 0
         for c in range(3):

@@ -54,9 +54,12 @@ def _triangle_terms(p, u, n):
 
 
 @numba.njit(cache=True, nogil=True)
-def _heights(p, ref, n, q, product, s):
-    """Heights of the vertices ``q`` over the plane of ``p``, times |n|, and their error bound."""
-    far = 0.0
+def _heights(p, ref, n, q, product, longest, s):
+    """Heights of the vertices ``q`` over the plane of ``p``, times |n|, and their error bound.
+
+    The bound holds for the heights of ``p`` itself too, which ought to be 0.
+    """
+    far = longest
     for j in range(3):
         h = 0.0
         r = 0.0
@@ -71,67 +74,56 @@ def _heights(p, ref, n, q, product, s):
 
 
 @numba.njit(cache=True, nogil=True)
-def _vertices_to_face(p, u, n, nn, longest, q, best, out, swap):
-    """Nearest of the vertices ``q`` to the triangle ``p``, edges and corners of ``p`` included."""
+def _vertices_to_face(p, u, n, nn, longest, q, s, error, best, out, swap):
+    """Nearest of the vertices ``q`` to the triangle ``p``, edges and corners of ``p`` included.
+
+    ``swap``: where in ``out`` the point on ``p`` goes, 0 or 3. ``out[8:11]``: weight in the foot
+    of the corner opposite each edge; ``out[11:14]``: of each corner in the point at hand.
+    """
     sliver = nn < 1e-12 * longest * longest
-    m = out[8:11]
     for j in range(3):
-        inside = nn > 0.0
+        height = abs(s[j]) - 2.0 * error
+        if height > 0.0 and height * height > 1.0001 * best * nn:
+            continue
+        total = 0.0
+        least = np.inf
         for e in range(3):
-            x = q[j, 0] - p[e, 0]
-            y = q[j, 1] - p[e, 1]
-            z = q[j, 2] - p[e, 2]
-            m[e] = (
-                n[0] * (u[e, 1] * z - u[e, 2] * y)
-                + n[1] * (u[e, 2] * x - u[e, 0] * z)
-                + n[2] * (u[e, 0] * y - u[e, 1] * x)
-            )
-            if m[e] < 0.0:
-                inside = False
-        if inside:
-            total = m[0] + m[1] + m[2]
-            if total > 0.0:
-                x = (m[1] * p[0, 0] + m[2] * p[1, 0] + m[0] * p[2, 0]) / total
-                y = (m[1] * p[0, 1] + m[2] * p[1, 1] + m[0] * p[2, 1]) / total
-                z = (m[1] * p[0, 2] + m[2] * p[1, 2] + m[0] * p[2, 2]) / total
-                best = _keep(x, y, z, q[j, 0], q[j, 1], q[j, 2], best, out, swap)
-        if not inside or sliver:
-            for e in range(3):
-                if m[e] <= 0.0 or sliver:
-                    uu = 0.0
-                    t = 0.0
-                    for c in range(3):
-                        uu += u[e, c] * u[e, c]
-                        t += u[e, c] * (q[j, c] - p[e, c])
-                    t = min(max(t / uu, 0.0), 1.0) if uu > 0.0 else 0.0
-                    # From the nearer end, so that a foot at a corner is that corner.
-                    if t <= 0.5:
-                        x = p[e, 0] + t * u[e, 0]
-                        y = p[e, 1] + t * u[e, 1]
-                        z = p[e, 2] + t * u[e, 2]
-                    else:
-                        f = (e + 1) % 3
-                        x = p[f, 0] - (1.0 - t) * u[e, 0]
-                        y = p[f, 1] - (1.0 - t) * u[e, 1]
-                        z = p[f, 2] - (1.0 - t) * u[e, 2]
-                    best = _keep(x, y, z, q[j, 0], q[j, 1], q[j, 2], best, out, swap)
-    return best
-
-
-@numba.njit(cache=True, nogil=True)
-def _keep(x, y, z, qx, qy, qz, best, out, swap):
-    """Keep the two points if they are nearer than ``best``; ``swap``: the first is on b."""
-    d2 = (x - qx) * (x - qx) + (y - qy) * (y - qy) + (z - qz) * (z - qz)
-    if d2 < best:
-        best = d2
-        a = 3 if swap else 0
-        b = 0 if swap else 3
-        out[a] = x
-        out[a + 1] = y
-        out[a + 2] = z
-        out[b] = qx
-        out[b + 1] = qy
-        out[b + 2] = qz
+            x, y, z = q[j, 0] - p[e, 0], q[j, 1] - p[e, 1], q[j, 2] - p[e, 2]
+            m = n[0] * (u[e, 1] * z - u[e, 2] * y)
+            m += n[1] * (u[e, 2] * x - u[e, 0] * z)
+            m += n[2] * (u[e, 0] * y - u[e, 1] * x)
+            out[8 + e] = m
+            total += m
+            least = min(least, m)
+        inside = least >= 0.0 and total > 0.0
+        for e in range(4):
+            if e == 3:
+                if not inside:
+                    continue
+                for k in range(3):
+                    out[11 + (k + 2) % 3] = out[8 + k] / total
+            else:
+                if not sliver and (inside or out[8 + e] > 0.0):
+                    continue
+                uu = 0.0
+                t = 0.0
+                for c in range(3):
+                    uu += u[e, c] * u[e, c]
+                    t += u[e, c] * (q[j, c] - p[e, c])
+                t = min(max(t / uu, 0.0), 1.0) if uu > 0.0 else 0.0
+                out[11 + e] = 1.0 - t
+                out[11 + (e + 1) % 3] = t
+                out[11 + (e + 2) % 3] = 0.0
+            d2 = 0.0
+            for c in range(3):
+                x = out[11] * p[0, c] + out[12] * p[1, c] + out[13] * p[2, c]
+                out[14 + c] = x
+                d2 += (x - q[j, c]) * (x - q[j, c])
+            if d2 < best:
+                best = d2
+                for c in range(3):
+                    out[c + swap] = out[14 + c]
+                    out[c + 3 - swap] = q[j, c]
     return best
 
 
@@ -139,25 +131,20 @@ def _keep(x, y, z, qx, qy, qz, best, out, swap):
 def _edges_to_edges(p, u, q, v, best, out):
     """Nearest interior points of two edges; ends are left to ``_vertices_to_face``."""
     for e in range(3):
-        ux = u[e, 0]
-        uy = u[e, 1]
-        uz = u[e, 2]
+        ux, uy, uz = u[e, 0], u[e, 1], u[e, 2]
         uu = ux * ux + uy * uy + uz * uz
         for f in range(3):
-            vx = v[f, 0]
-            vy = v[f, 1]
-            vz = v[f, 2]
+            vx, vy, vz = v[f, 0], v[f, 1], v[f, 2]
             nx = uy * vz - uz * vy
             ny = uz * vx - ux * vz
             nz = ux * vy - uy * vx
             nn = nx * nx + ny * ny + nz * nz
             if nn <= 0.0:
                 continue
-            rx = q[f, 0] - p[e, 0]
-            ry = q[f, 1] - p[e, 1]
-            rz = q[f, 2] - p[e, 2]
+            rx, ry, rz = q[f, 0] - p[e, 0], q[f, 1] - p[e, 1], q[f, 2] - p[e, 2]
             h = rx * nx + ry * ny + rz * nz
-            rounding = 4e-26 * (rx * rx + ry * ry + rz * rz) * uu * (vx * vx + vy * vy + vz * vz)
+            vv = vx * vx + vy * vy + vz * vz
+            rounding = 4e-26 * (rx * rx + ry * ry + rz * rz) * uu * vv
             if h * h > 1.0001 * best * nn + rounding:
                 continue
             s = (ry * vz - rz * vy) * nx + (rz * vx - rx * vz) * ny + (rx * vy - ry * vx) * nz
@@ -166,25 +153,22 @@ def _edges_to_edges(p, u, q, v, best, out):
             s /= nn
             # The foot on the other edge, not a formula like that for s: on nearly parallel edges
             # the error of s slides both points along, and must slide them together.
-            vv = vx * vx + vy * vy + vz * vz
             t = ((s * ux - rx) * vx + (s * uy - ry) * vy + (s * uz - rz) * vz) / vv
             t = min(max(t, 0.0), 1.0)
-            best = _keep(
-                p[e, 0] + s * ux,
-                p[e, 1] + s * uy,
-                p[e, 2] + s * uz,
-                q[f, 0] + t * vx,
-                q[f, 1] + t * vy,
-                q[f, 2] + t * vz,
-                best,
-                out,
-                False,
-            )
+            d2 = 0.0
+            for c in range(3):
+                out[14 + c] = p[e, c] + s * u[e, c]
+                out[17 + c] = q[f, c] + t * v[f, c]
+                d2 += (out[14 + c] - out[17 + c]) * (out[14 + c] - out[17 + c])
+            if d2 < best:
+                best = d2
+                for c in range(6):
+                    out[c] = out[14 + c]
     return best
 
 
 @numba.njit(cache=True, nogil=True)
-def _pierced(p, u, q, v, s, error, out):
+def _pierced(p, u, longest, q, v, s, error, out):
     """Whether an edge of ``q`` goes through ``p``: 1 yes (point in ``out``), 0 no, -1 unsure."""
     answer = 0
     for j in range(3):
@@ -196,14 +180,8 @@ def _pierced(p, u, q, v, s, error, out):
         dd = v[j, 0] * v[j, 0] + v[j, 1] * v[j, 1] + v[j, 2] * v[j, 2]
         far = 0.0
         for e in range(3):
-            x = p[e, 0] - q[j, 0]
-            y = p[e, 1] - q[j, 1]
-            z = p[e, 2] - q[j, 2]
-            far = max(
-                far,
-                (x * x + y * y + z * z)
-                * (u[e, 0] * u[e, 0] + u[e, 1] * u[e, 1] + u[e, 2] * u[e, 2]),
-            )
+            x, y, z = p[e, 0] - q[j, 0], p[e, 1] - q[j, 1], p[e, 2] - q[j, 2]
+            far = max(far, x * x + y * y + z * z)
             volume = (
                 v[j, 0] * (y * u[e, 2] - z * u[e, 1])
                 + v[j, 1] * (z * u[e, 0] - x * u[e, 2])
@@ -211,7 +189,7 @@ def _pierced(p, u, q, v, s, error, out):
             )
             low = min(low, volume)
             high = max(high, volume)
-        bound = _EPS * np.sqrt(dd * far)
+        bound = _EPS * np.sqrt(dd * far * longest)
         if low < -bound and high > bound:
             continue
         across = (s[j] > error and s[k] < -error) or (s[j] < -error and s[k] > error)
@@ -232,43 +210,32 @@ def _pair(ta, i, tb, j, overlap, limit, noise, w, out):
     ``overlap`` tells that their boxes meet, so that they may cross. ``w`` is scratch; ``out``
     gets both points, and in ``out[6]`` whether the pair may cross all the same.
     """
-    p = w[0:3]
-    q = w[3:6]
-    u = w[6:9]
-    v = w[9:12]
-    n = w[12]
-    o = w[13]
-    s = w[14]
-    z = w[15]
+    p, q, u, v = w[0:3], w[3:6], w[6:9], w[9:12]
+    n, o, s, z = w[12], w[13], w[14], w[15]
     for k in range(3):
         for c in range(3):
             p[k, c] = ta[i, k, c]
             q[k, c] = tb[j, k, c]
     out[6] = 0.0
     nn, ref, product, long_a = _triangle_terms(p, u, n)
-    error_q = _heights(p, ref, n, q, product, s)
+    error_q = _heights(p, ref, n, q, product, long_a, s)
     oo, ref, product, long_b = _triangle_terms(q, v, o)
-    error_p = _heights(q, ref, o, p, product, z)
+    error_p = _heights(q, ref, o, p, product, long_b, z)
     unsure = False
-    if overlap:
-        clear = (
-            min(s[0], s[1], s[2]) > error_q
-            or max(s[0], s[1], s[2]) < -error_q
-            or min(z[0], z[1], z[2]) > error_p
-            or max(z[0], z[1], z[2]) < -error_p
-        )
-        if not clear:
-            first = _pierced(p, u, q, v, s, error_q, out)
-            if first == 1:
-                return 0.0
-            second = _pierced(q, v, p, u, z, error_p, out)
-            if second == 1:
-                return 0.0
-            unsure = first + second < 0
+    above = max(min(min(s[0], s[1]), s[2]), -max(max(s[0], s[1]), s[2])) - error_q
+    beyond = max(min(min(z[0], z[1]), z[2]), -max(max(z[0], z[1]), z[2])) - error_p
+    if overlap and above <= 0.0 and beyond <= 0.0:
+        first = _pierced(p, u, long_a, q, v, s, error_q, out)
+        if first == 1:
+            return 0.0
+        second = _pierced(q, v, long_b, p, u, z, error_p, out)
+        if second == 1:
+            return 0.0
+        unsure = first + second < 0
     # Anything up to the limit counts, ties with the best pair included.
     start = limit * (1.0 + 1e-15)
-    best = _vertices_to_face(p, u, n, nn, long_a, q, start, out, False)
-    best = _vertices_to_face(q, v, o, oo, long_b, p, best, out, True)
+    best = _vertices_to_face(p, u, n, nn, long_a, q, s, error_q, start, out, 0)
+    best = _vertices_to_face(q, v, o, oo, long_b, p, z, error_p, best, out, 3)
     best = _edges_to_edges(p, u, q, v, best, out)
     if best <= noise * noise and best < start:
         for c in range(3):
@@ -303,88 +270,82 @@ def _leaf_terms(tri, first, last, terms):
     for j in range(first, last):
         t = terms[j - first]
         for c in range(3):
-            x = tri[j, 0, c]
-            y = tri[j, 1, c]
-            z = tri[j, 2, c]
-            t[c] = min(min(x, y), z)
-            t[3 + c] = max(max(x, y), z)
+            t[c] = min(min(tri[j, 0, c], tri[j, 1, c]), tri[j, 2, c])
+            t[3 + c] = max(max(tri[j, 0, c], tri[j, 1, c]), tri[j, 2, c])
             e = (c + 1) % 3
             f = (c + 2) % 3
             t[6 + c] = (tri[j, 1, e] - tri[j, 0, e]) * (tri[j, 2, f] - tri[j, 0, f]) - (
                 tri[j, 1, f] - tri[j, 0, f]
             ) * (tri[j, 2, e] - tri[j, 0, e])
         length = np.sqrt(t[6] * t[6] + t[7] * t[7] + t[8] * t[8])
-        if length > 0.0:
-            t[6] /= length
-            t[7] /= length
-            t[8] /= length
-        low, high = _extent(t, tri, j)
-        t[9] = low
-        t[10] = high
+        low, high = np.inf, -np.inf
+        for c in range(3):
+            t[6 + c] /= length if length > 0.0 else 1.0
+        for v in range(3):
+            h = t[6] * tri[j, v, 0] + t[7] * tri[j, v, 1] + t[8] * tri[j, v, 2]
+            low, high = min(low, h), max(high, h)
+        t[9], t[10] = low, high
 
 
 @numba.njit(cache=True, nogil=True)
-def _extent(t, tri, j):
-    """Extent of triangle ``j`` along the normal in ``t``."""
+def _plane_gap(t, tri, j):
+    """Gap of triangle ``j`` from the triangle of terms ``t``, along the normal of that."""
     x = t[6] * tri[j, 0, 0] + t[7] * tri[j, 0, 1] + t[8] * tri[j, 0, 2]
     y = t[6] * tri[j, 1, 0] + t[7] * tri[j, 1, 1] + t[8] * tri[j, 1, 2]
     z = t[6] * tri[j, 2, 0] + t[7] * tri[j, 2, 1] + t[8] * tri[j, 2, 2]
-    return min(min(x, y), z), max(max(x, y), z)
+    return max(min(min(x, y), z) - t[10], t[9] - max(max(x, y), z))
 
 
 @numba.njit(cache=True, nogil=True)
-def _split(a, na, b, nb, stack, bound, top):
-    """Replace a pair of nodes by two pairs, the larger node's children; the nearer ends on top."""
-    first_a = a.shape[0] // 2
-    first_b = b.shape[0] // 2
-    side = a[na, 3] - a[na, 0] + a[na, 4] - a[na, 1] + a[na, 5] - a[na, 2]
-    side -= b[nb, 3] - b[nb, 0] + b[nb, 4] - b[nb, 1] + b[nb, 5] - b[nb, 2]
-    if nb >= first_b or (na < first_a and side >= 0.0):
-        step_a = 1
-        step_b = 0
-        na = 2 * na + 1
-    else:
-        step_a = 0
-        step_b = 1
-        nb = 2 * nb + 1
-    gap1 = _box_gap(a, na, b, nb)
-    gap2 = _box_gap(a, na + step_a, b, nb + step_b)
-    under = top if gap1 > gap2 else top + 1
-    stack[under, 0] = na
-    stack[under, 1] = nb
-    bound[under] = gap1
-    over = 2 * top + 1 - under
-    stack[over, 0] = na + step_a
-    stack[over, 1] = nb + step_b
-    bound[over] = gap2
-    return top + 2
+def _split(a, na, b, nb, reach, stack, bound, top):
+    """Replace a pair of nodes by its children's, those in reach; the nearest ends on top.
+
+    Both are split where they are of like size, else the larger one.
+    """
+    leaf_a = na >= a.shape[0] // 2
+    leaf_b = nb >= b.shape[0] // 2
+    side_a = a[na, 3] - a[na, 0] + a[na, 4] - a[na, 1] + a[na, 5] - a[na, 2]
+    side_b = b[nb, 3] - b[nb, 0] + b[nb, 4] - b[nb, 1] + b[nb, 5] - b[nb, 2]
+    split_a = not leaf_a and (leaf_b or 2.0 * side_a > side_b)
+    split_b = not leaf_b and (leaf_a or 2.0 * side_b > side_a)
+    i = 2 * na + 1 if split_a else na
+    j = 2 * nb + 1 if split_b else nb
+    low = top
+    for ca in range(i, i + 2 if split_a else i + 1):
+        for cb in range(j, j + 2 if split_b else j + 1):
+            gap = _box_gap(a, ca, b, cb)
+            if gap > reach:
+                continue
+            k = top
+            while k > low and bound[k - 1] < gap:
+                bound[k] = bound[k - 1]
+                stack[k, 0], stack[k, 1] = stack[k - 1, 0], stack[k - 1, 1]
+                k -= 1
+            bound[k] = gap
+            stack[k, 0], stack[k, 1] = ca, cb
+            top += 1
+    return top
 
 
 @numba.njit(cache=True, nogil=True)
 def _frame_gap(a, b, noise):
     """Squared distance of two turned boxes from below: in the frame of either."""
-    x = b[0] - a[0]
-    y = b[1] - a[1]
-    z = b[2] - a[2]
-    gap_a = 0.0
-    s0 = s1 = s2 = 0.0
+    x, y, z = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    gap_a = gap_b = 0.0
     for k in range(3):
         e = 3 + 3 * k
-        r0 = abs(a[e] * b[3] + a[e + 1] * b[4] + a[e + 2] * b[5])
-        r1 = abs(a[e] * b[6] + a[e + 1] * b[7] + a[e + 2] * b[8])
-        r2 = abs(a[e] * b[9] + a[e + 1] * b[10] + a[e + 2] * b[11])
-        h = abs(a[e] * x + a[e + 1] * y + a[e + 2] * z) - noise
-        g = h - a[12 + k] - b[12] * r0 - b[13] * r1 - b[14] * r2
-        gap_a += g * g if g > 0.0 else 0.0
-        s0 += a[12 + k] * r0
-        s1 += a[12 + k] * r1
-        s2 += a[12 + k] * r2
-    g = abs(b[3] * x + b[4] * y + b[5] * z) - noise - b[12] - s0
-    gap_b = g * g if g > 0.0 else 0.0
-    g = abs(b[6] * x + b[7] * y + b[8] * z) - noise - b[13] - s1
-    gap_b += g * g if g > 0.0 else 0.0
-    g = abs(b[9] * x + b[10] * y + b[11] * z) - noise - b[14] - s2
-    gap_b += g * g if g > 0.0 else 0.0
+        r0 = a[e] * b[3] + a[e + 1] * b[4] + a[e + 2] * b[5]
+        r1 = a[e] * b[6] + a[e + 1] * b[7] + a[e + 2] * b[8]
+        r2 = a[e] * b[9] + a[e + 1] * b[10] + a[e + 2] * b[11]
+        span = a[12 + k] + b[12] * abs(r0) + b[13] * abs(r1) + b[14] * abs(r2) + noise
+        g = max(abs(a[e] * x + a[e + 1] * y + a[e + 2] * z) - span, 0.0)
+        gap_a += g * g
+        r0 = b[e] * a[3] + b[e + 1] * a[4] + b[e + 2] * a[5]
+        r1 = b[e] * a[6] + b[e + 1] * a[7] + b[e + 2] * a[8]
+        r2 = b[e] * a[9] + b[e + 1] * a[10] + b[e + 2] * a[11]
+        span = b[12 + k] + a[12] * abs(r0) + a[13] * abs(r1) + a[14] * abs(r2) + noise
+        g = max(abs(b[e] * x + b[e + 1] * y + b[e + 2] * z) - span, 0.0)
+        gap_b += g * g
     return max(gap_a, gap_b)
 
 
@@ -403,15 +364,15 @@ def _fill(full, node):
 def walk(
     boxes_a, frames_a, tri_a, order_a, least_a, skip_a, full_a, marks_a,
     boxes_b, frames_b, tri_b, order_b, least_b, skip_b, full_b, marks_b,
-    leaf, limit, noise, starts, stack, bound, terms_a, terms_b, w, out, result, doubtful,
+    leaf, limit, noise, top, stack, bound, terms_a, terms_b, w, out, result, doubtful,
 ):  # fmt: skip
     """Least distance of two trees, or all triangles within a distance of the other tree.
 
     Parameters
     ----------
     boxes, frames, tri, order, least : arrays
-        Of each tree; ``frames`` (2 p - 1, 16) or (0, 16) of ``geomcheck.kernels.frames``,
-        ``least`` (2 p - 1,) the least caller's number under each node.
+        Of each tree; ``frames`` as in ``geomcheck.kernels.frames``, ``least`` (2 p - 1,) the
+        least caller's number under each node.
     skip_a, skip_b : (2 p - 1 + n,) bool or (0,) bool
         Flag of each node (all its triangles are skipped), then of each sorted triangle; a pair is
         left out when both are flagged. Empty: nothing is.
@@ -424,10 +385,11 @@ def walk(
         Triangles per leaf, both trees.
     limit, noise : float
         Largest distance of interest, may be inf; distances up to ``noise`` are given as 0.
-    starts : (s, 2) int64
-        Pairs of nodes to look at, the first first.
-    stack, bound, terms_a, terms_b, w, out : arrays
-        Scratch: (m, 2) int64 and (m,), m >= s + 128; (leaf, 11) twice; (16, 3); (12,) zeros.
+    stack, bound : (m, 2) int64, (m,) float64
+        The first ``top`` rows: pairs of nodes to look at, the last first, and the squared
+        distances of their boxes. m >= top + 128.
+    terms_a, terms_b, w, out : arrays
+        Scratch: (leaf, 11) twice, (16, 3), (20,).
     result : (7,) float64
         Gets distance and both points.
     doubtful : (m, 2) int64
@@ -441,31 +403,20 @@ def walk(
     """
     masked = skip_a.shape[0] > 0
     marking = full_a.shape[0] > 0
-    framed = frames_a.shape[0] > 0 and frames_b.shape[0] > 0
-    nodes_a = boxes_a.shape[0]
-    nodes_b = boxes_b.shape[0]
-    first_a = nodes_a // 2
-    first_b = nodes_b // 2
-    leaf_a = -1  # leaves whose terms are at hand
-    leaf_b = -1
-    found_a = -1
-    found_b = -1
+    nodes_a, nodes_b = boxes_a.shape[0], boxes_b.shape[0]
+    first_a, first_b = nodes_a // 2, nodes_b // 2
+    leaf_a = leaf_b = -1  # leaves whose terms are at hand
+    found_a = found_b = -1
     doubts = 0
     best = np.inf  # squared distance of the best pair
     reach = (limit + noise) ** 2  # farther boxes cannot improve or tie
     tie = np.inf  # from here to reach a pair can only tie: smaller numbers count
     plane = limit + 4.0 * noise  # triangles a plane holds farther apart than this are dropped
     within = max(limit - noise, 0.0) ** 2 if limit > noise else -1.0
-    top = starts.shape[0]
-    for k in range(top):
-        stack[top - 1 - k, 0] = starts[k, 0]
-        stack[top - 1 - k, 1] = starts[k, 1]
-        bound[top - 1 - k] = _box_gap(boxes_a, starts[k, 0], boxes_b, starts[k, 1])
     while top > 0:
         top -= 1
         gap = bound[top]
-        na = stack[top, 0]
-        nb = stack[top, 1]
+        na, nb = stack[top, 0], stack[top, 1]
         if gap > reach or (masked and skip_a[na] and skip_b[nb]):
             continue
         if marking:
@@ -477,7 +428,7 @@ def walk(
                 _fill(full_a, na)
                 _fill(full_b, nb)
                 continue
-        if framed and frames_a[na, 15] != 0.0 and frames_b[nb, 15] != 0.0:
+        if frames_a[na, 15] != 0.0 and frames_b[nb, 15] != 0.0:
             gap = max(gap, _frame_gap(frames_a[na], frames_b[nb], noise))
             if gap > reach:
                 continue
@@ -486,20 +437,17 @@ def walk(
             if number > found_a or (number == found_a and least_b[nb] >= found_b):
                 continue
         if na < first_a or nb < first_b:
-            top = _split(boxes_a, na, boxes_b, nb, stack, bound, top)
+            top = _split(boxes_a, na, boxes_b, nb, reach, stack, bound, top)
             continue
-        i0 = (na - first_a) * leaf
-        j0 = (nb - first_b) * leaf
-        i1 = min(i0 + leaf, tri_a.shape[0])
-        j1 = min(j0 + leaf, tri_b.shape[0])
+        i0, j0 = (na - first_a) * leaf, (nb - first_b) * leaf
+        i1, j1 = min(i0 + leaf, tri_a.shape[0]), min(j0 + leaf, tri_b.shape[0])
         if na != leaf_a:
             _leaf_terms(tri_a, i0, i1, terms_a)
             leaf_a = na
         if nb != leaf_b:
             _leaf_terms(tri_b, j0, j1, terms_b)
             leaf_b = nb
-        open_a = False  # whether a triangle of the leaf is not marked yet
-        open_b = False
+        open_a = open_b = False  # whether a triangle of the leaf is not marked yet
         for i in range(i0, i1):
             if _box_gap(terms_a, i - i0, boxes_b, nb) > reach:
                 open_a = open_a or (marking and not marks_a[i])
@@ -510,14 +458,11 @@ def walk(
                 gap = _box_gap(terms_a, i - i0, terms_b, j - j0)
                 if gap > reach:
                     continue
-                low, high = _extent(terms_a[i - i0], tri_b, j)
-                if max(low - terms_a[i - i0, 10], terms_a[i - i0, 9] - high) > plane:
+                if _plane_gap(terms_a[i - i0], tri_b, j) > plane:
                     continue
-                low, high = _extent(terms_b[j - j0], tri_a, i)
-                if max(low - terms_b[j - j0, 10], terms_b[j - j0, 9] - high) > plane:
+                if _plane_gap(terms_b[j - j0], tri_a, i) > plane:
                     continue
-                ia = order_a[i]
-                ib = order_b[j]
+                ia, ib = order_a[i], order_b[j]
                 later = ia > found_a or (ia == found_a and ib > found_b)
                 if gap >= tie and later:
                     continue
@@ -527,8 +472,7 @@ def walk(
                 distance = np.sqrt(d2)
                 if out[6] != 0.0:
                     if doubts < doubtful.shape[0]:
-                        doubtful[doubts, 0] = i
-                        doubtful[doubts, 1] = j
+                        doubtful[doubts, 0], doubtful[doubts, 1] = i, j
                     doubts += 1
                 if distance > limit:
                     continue
@@ -536,9 +480,7 @@ def walk(
                     marks_a[i] = True
                     marks_b[j] = True
                 elif d2 < best or (d2 == best and not later):
-                    best = d2
-                    found_a = ia
-                    found_b = ib
+                    best, found_a, found_b = d2, ia, ib
                     reach = (distance + noise) ** 2
                     tie = max(distance - 4.0 * noise, 0.0) ** 2
                     plane = distance + 4.0 * noise

@@ -11,71 +11,73 @@ import numpy as np
 
 
 @numba.njit(cache=True, nogil=True)
-def _nearest_on(tri, i, px, py, pz, out):
-    """Squared distance of a point to triangle ``i``; the nearest point into ``out`` (3,).
+def _nearest_on(tri, i, px, py, pz, w):
+    """Squared distance of a point to triangle ``i``; the nearest point into ``w[0]``.
 
     Where the foot of the point lies inside the three edges it is the foot, else it is on one of
-    the edges the foot lies outside of.
+    the edges the foot lies outside of. ``w`` (5, 3): corners from the point in rows 1 to 3, the
+    weight of the corner opposite each edge in row 4.
     """
-    ax = tri[i, 0, 0] - px
-    ay = tri[i, 0, 1] - py
-    az = tri[i, 0, 2] - pz
-    bx = tri[i, 1, 0] - px
-    by = tri[i, 1, 1] - py
-    bz = tri[i, 1, 2] - pz
-    cx = tri[i, 2, 0] - px
-    cy = tri[i, 2, 1] - py
-    cz = tri[i, 2, 2] - pz
-    ux = bx - ax
-    uy = by - ay
-    uz = bz - az
-    vx = cx - ax
-    vy = cy - ay
-    vz = cz - az
+    for k in range(3):
+        w[1 + k, 0] = tri[i, k, 0] - px
+        w[1 + k, 1] = tri[i, k, 1] - py
+        w[1 + k, 2] = tri[i, k, 2] - pz
+    ux = w[2, 0] - w[1, 0]
+    uy = w[2, 1] - w[1, 1]
+    uz = w[2, 2] - w[1, 2]
+    vx = w[3, 0] - w[1, 0]
+    vy = w[3, 1] - w[1, 1]
+    vz = w[3, 2] - w[1, 2]
     nx = uy * vz - uz * vy
     ny = uz * vx - ux * vz
     nz = ux * vy - uy * vx
-    # Weights of the corners, times |n|^2.
-    wa = nx * (by * cz - bz * cy) + ny * (bz * cx - bx * cz) + nz * (bx * cy - by * cx)
-    wb = nx * (cy * az - cz * ay) + ny * (cz * ax - cx * az) + nz * (cx * ay - cy * ax)
-    wc = nx * (ay * bz - az * by) + ny * (az * bx - ax * bz) + nz * (ax * by - ay * bx)
     nn = nx * nx + ny * ny + nz * nz
+    total = 0.0
+    least = np.inf
+    for e in range(3):
+        a = 1 + e
+        b = 1 + (e + 1) % 3
+        weight = nx * (w[a, 1] * w[b, 2] - w[a, 2] * w[b, 1])
+        weight += ny * (w[a, 2] * w[b, 0] - w[a, 0] * w[b, 2])
+        weight += nz * (w[a, 0] * w[b, 1] - w[a, 1] * w[b, 0])
+        w[4, e] = weight
+        total += weight
+        least = min(least, weight)
     best = np.inf
     x = y = z = 0.0
-    if wa >= 0.0 and wb >= 0.0 and wc >= 0.0 and nn > 0.0:
-        total = wa + wb + wc
-        if total > 0.0:
-            x = (wa * ax + wb * bx + wc * cx) / total
-            y = (wa * ay + wb * by + wc * cy) / total
-            z = (wa * az + wb * bz + wc * cz) / total
-            best = x * x + y * y + z * z
-    uu = ux * ux + uy * uy + uz * uz
-    vv = vx * vx + vy * vy + vz * vz
-    if best == np.inf or nn < 1e-12 * max(uu, vv) ** 2:
+    inside = least >= 0.0 and total > 0.0
+    if inside:
+        x = (w[4, 1] * w[1, 0] + w[4, 2] * w[2, 0] + w[4, 0] * w[3, 0]) / total
+        y = (w[4, 1] * w[1, 1] + w[4, 2] * w[2, 1] + w[4, 0] * w[3, 1]) / total
+        z = (w[4, 1] * w[1, 2] + w[4, 2] * w[2, 2] + w[4, 0] * w[3, 2]) / total
+        best = x * x + y * y + z * z
+    longest = max(ux * ux + uy * uy + uz * uz, vx * vx + vy * vy + vz * vz)
+    sliver = nn < 1e-12 * longest * longest
+    if sliver or not inside:
         for e in range(3):
-            if e == 0:
-                weight, sx, sy, sz, dx, dy, dz, dd = wc, ax, ay, az, ux, uy, uz, uu
-            elif e == 1:
-                weight, sx, sy, sz, dx, dy, dz, dd = wb, ax, ay, az, vx, vy, vz, vv
-            else:
-                weight, sx, sy, sz, dx, dy, dz = wa, bx, by, bz, cx - bx, cy - by, cz - bz
-                dd = dx * dx + dy * dy + dz * dz
-            if weight > 0.0 and best < np.inf and nn >= 1e-12 * max(uu, vv) ** 2:
+            if w[4, e] > 0.0 and not sliver:
                 continue
-            t = -(sx * dx + sy * dy + sz * dz)
-            t = 0.0 if t <= 0.0 or dd == 0.0 else (1.0 if t >= dd else t / dd)
-            gx = sx + t * dx
-            gy = sy + t * dy
-            gz = sz + t * dz
+            a = 1 + e
+            b = 1 + (e + 1) % 3
+            dx = w[b, 0] - w[a, 0]
+            dy = w[b, 1] - w[a, 1]
+            dz = w[b, 2] - w[a, 2]
+            dd = dx * dx + dy * dy + dz * dz
+            t = -(w[a, 0] * dx + w[a, 1] * dy + w[a, 2] * dz)
+            t = min(max(t / dd, 0.0), 1.0) if dd > 0.0 else 0.0
+            # Weights of both ends, so that a foot at a corner is that corner.
+            gx = (1.0 - t) * w[a, 0] + t * w[b, 0]
+            gy = (1.0 - t) * w[a, 1] + t * w[b, 1]
+            gz = (1.0 - t) * w[a, 2] + t * w[b, 2]
             g = gx * gx + gy * gy + gz * gz
             if g < best:
                 best = g
                 x = gx
                 y = gy
                 z = gz
-    out[0] = px + x
-    out[1] = py + y
-    out[2] = pz + z
+    w[0, 0] = px + x
+    w[0, 1] = py + y
+    w[0, 2] = pz + z
     return best
 
 
@@ -90,18 +92,17 @@ def _box_gap(boxes, i, x, y, z):
 
 @numba.njit(cache=True, nogil=True)
 def nearest(
-    boxes, tri, order, leaf, points, rank, limit, noise, distance, foot, number, begin, end
-):
+    boxes, tri, order, leaf, points, rank, limit, noise,
+    stack, bound, w, distance, foot, number, begin, end,
+):  # fmt: skip
     """Nearest triangle of points ``rank[begin..end-1]``, none if farther than ``limit``.
 
     ``rank`` (n,) int64 is the order in which points are taken. Fills ``distance`` (n,), ``foot``
     (n, 3) and ``number`` (n,), the caller's triangle; left alone where nothing is near.
-    ``noise`` bounds the rounding error of a distance, so that ties are not lost to it.
+    ``noise`` bounds the rounding error of a distance, so that ties are not lost to it. Scratch:
+    ``stack`` (128,) int64, ``bound`` (128,), ``w`` (5, 3).
     """
     first_leaf = boxes.shape[0] // 2
-    stack = np.empty(128, np.int64)
-    bound = np.empty(128)
-    out = np.empty(3)
     seed = -1
     for r in range(begin, end):
         k = rank[r]
@@ -112,7 +113,7 @@ def nearest(
         reach = (limit + noise) ** 2
         found = -1
         if seed >= 0:
-            d2 = _nearest_on(tri, seed, x, y, z, out)
+            d2 = _nearest_on(tri, seed, x, y, z, w)
             d = np.sqrt(d2)
             reach = min(reach, (d + noise) ** 2)
         stack[0] = 0
@@ -141,7 +142,7 @@ def nearest(
                 continue
             i0 = (node - first_leaf) * leaf
             for i in range(i0, min(i0 + leaf, tri.shape[0])):
-                d2 = _nearest_on(tri, i, x, y, z, out)
+                d2 = _nearest_on(tri, i, x, y, z, w)
                 if d2 > best or (d2 == best and order[i] > number[k]):
                     continue
                 d = np.sqrt(d2)
@@ -152,8 +153,8 @@ def nearest(
                 reach = min(reach, (d + noise) ** 2)
                 distance[k] = d
                 number[k] = order[i]
-                foot[k, 0] = out[0]
-                foot[k, 1] = out[1]
-                foot[k, 2] = out[2]
+                foot[k, 0] = w[0, 0]
+                foot[k, 1] = w[0, 1]
+                foot[k, 2] = w[0, 2]
         if found >= 0:
             seed = found

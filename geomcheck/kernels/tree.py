@@ -132,18 +132,16 @@ def _select(value, index, first, last, middle):
 
 
 @numba.njit(cache=True, nogil=True)
-def gather_leaves(tri, keys, p, out, order, boxes, begin, end):
+def gather_leaves(tri, keys, p, source, index, centre, out, order, boxes, begin, end):
     """Copy the triangles of blocks begin..end-1 into sorted order and bound their leaves.
 
     A block is ``BLOCK`` leaf slots, or all ``p`` if there are fewer. Within a block the curve's
     order gives way to halving across the longest side of the centres' extent, again and again:
-    the leaves come out compact, which a curve's runs are not.
+    the leaves come out compact, which a curve's runs are not. Scratch: ``source`` and ``index``
+    (BLOCK * LEAF,) int64, ``centre`` (3, BLOCK * LEAF).
     """
     n = keys.shape[0]
     slots = min(p, BLOCK)
-    source = np.empty(slots * LEAF, np.int64)
-    index = np.empty(slots * LEAF, np.int64)
-    centre = np.empty((3, slots * LEAF))
     for block in range(begin, end):
         start = block * slots * LEAF
         count = min(slots * LEAF, n - start)

@@ -95,7 +95,9 @@ def _meet(tree_a: TriangleTree, tree_b: TriangleTree, pairs: IntArray) -> BoolAr
     """Whether pairs of sorted triangles have a common point, exactly, unless coplanar."""
     kinds = np.empty(len(pairs), dtype=np.int64)
     if len(pairs):
-        crossings.classify(tree_a.triangles[pairs[:, 0]], tree_b.triangles[pairs[:, 1]], kinds)
+        t, s, z, d, h = _scratch()
+        ta, tb = tree_a.triangles[pairs[:, 0]], tree_b.triangles[pairs[:, 1]]
+        crossings.classify(ta, tb, t, s, z, d, h, kinds)
     return np.isin(kinds, (crossings.MEETS, crossings.CROSSES))
 
 
@@ -158,10 +160,11 @@ def crossing_pairs(a: Any, b: Any, *, noise: float | None = None) -> Crossings:
     tree_a, tree_b = as_tree(a), as_tree(b)
     depth = rounding(tree_a, tree_b) if noise is None else noise
     check_length("noise", depth)
+    t, s, z, d, h = _scratch()
     size = 1024
     while True:
         pairs = np.empty((size, 2), dtype=np.int64)
-        segments = np.empty((size, 6))
+        segments = np.empty((size, 2, 3))
         found = crossings.find(
             tree_a.boxes,
             tree_a.triangles,
@@ -169,6 +172,14 @@ def crossing_pairs(a: Any, b: Any, *, noise: float | None = None) -> Crossings:
             tree_b.triangles,
             tree_a.leaf,
             float(depth),
+            t,
+            s,
+            z,
+            d,
+            h,
+            np.empty((9, 3)),
+            np.empty((tree_a.leaf + 1, 6)),
+            np.empty((256, 2), dtype=np.int64),
             pairs,
             segments,
         )
@@ -179,7 +190,7 @@ def crossing_pairs(a: Any, b: Any, *, noise: float | None = None) -> Crossings:
         [tree_a.order[pairs[:found, 0]], tree_b.order[pairs[:found, 1]]], axis=1
     ).astype(np.int64)
     rank = np.lexsort((numbers[:, 1], numbers[:, 0]))
-    return Crossings(numbers[rank], segments[:found][rank].reshape(-1, 2, 3))
+    return Crossings(numbers[rank], segments[:found][rank])
 
 
 def _flags(tree: TriangleTree, flags: ArrayLike, name: str) -> BoolArray:
@@ -190,3 +201,9 @@ def _flags(tree: TriangleTree, flags: ArrayLike, name: str) -> BoolArray:
     out = np.empty(len(tree.boxes) + len(tree), dtype=np.bool_)
     node_flags(given, tree.order, tree.leaf, tree.first_leaf, out)
     return out
+
+
+def _scratch() -> tuple[FloatArray, IntArray, IntArray, FloatArray, FloatArray]:
+    """Work arrays of ``crossings``; compiling their creation into it would cost more."""
+    signs = np.empty((2, 3), dtype=np.int64)
+    return np.empty((6, 3)), signs[0], signs[1], np.empty((3, 2, 3)), np.empty(200)

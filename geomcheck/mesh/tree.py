@@ -67,11 +67,22 @@ class TriangleTree:
         self.order: NDArray[np.int32] = np.empty(n, dtype=np.int32)
         self.boxes: FloatArray = np.empty((2 * p - 1, 6), dtype=np.float64)
         self.triangles: FloatArray = np.empty_like(tri)
+        held = self.leaf * kernel.BLOCK
         threads.each(
             lambda begin, end: kernel.gather_leaves(
-                tri, keys, p, self.triangles, self.order, self.boxes, begin, end
+                tri,
+                keys,
+                p,
+                np.empty(held, dtype=np.int64),
+                np.empty(held, dtype=np.int64),
+                np.empty((3, held)),
+                self.triangles,
+                self.order,
+                self.boxes,
+                begin,
+                end,
             ),
-            threads.chunks(-(-p // kernel.BLOCK), max(1, _CHUNK // (self.leaf * kernel.BLOCK))),
+            threads.chunks(-(-p // kernel.BLOCK), _CHUNK // held),
         )
         kernel.merge_boxes(self.boxes, 0, p - 1)
         self._least_numbers: NDArray[np.int32] | None = None

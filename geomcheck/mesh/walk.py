@@ -17,7 +17,6 @@ IntArray: TypeAlias = NDArray[np.int64]
 BoolArray: TypeAlias = NDArray[np.bool_]
 
 _NONE: BoolArray = np.zeros(0, dtype=np.bool_)
-_NO_FRAMES: FloatArray = np.zeros((0, 16))
 _ROOT: IntArray = np.zeros((1, 2), dtype=np.int64)
 
 #: Triangles of both trees from which on the walk is cut into shares.
@@ -129,16 +128,17 @@ class Pair:
         marks_b: BoolArray = _NONE,
     ) -> tuple[Nearest | None, IntArray]:
         a, b = self.a, self.b
-        framed = len(a) + len(b) >= 1000
-        frames_a, frames_b = (a.frames, b.frames) if framed else (_NO_FRAMES, _NO_FRAMES)
         stack, bound, terms_a, terms_b, corners, out = _scratch(a.leaf)
+        gaps = _gaps(a, b, starts)
         result = np.zeros(7)
         size = 256
         while True:
             doubtful = np.empty((size, 2), dtype=np.int64)
+            stack[: len(starts)] = starts[::-1]
+            bound[: len(starts)] = gaps[::-1]
             ia, ib, doubts = kernel.walk(
                 a.boxes,
-                frames_a,
+                a.frames,
                 a.triangles,
                 a.order,
                 a.least_numbers,
@@ -146,7 +146,7 @@ class Pair:
                 full_a,
                 marks_a,
                 b.boxes,
-                frames_b,
+                b.frames,
                 b.triangles,
                 b.order,
                 b.least_numbers,
@@ -156,7 +156,7 @@ class Pair:
                 a.leaf,
                 limit,
                 self.noise,
-                starts,
+                len(starts),
                 stack,
                 bound,
                 terms_a,
@@ -253,5 +253,5 @@ def _scratch(
         np.empty((leaf, 11)),
         np.empty((leaf, 11)),
         np.empty((16, 3)),
-        np.zeros(12),
+        np.empty(20),
     )
