@@ -65,6 +65,8 @@ class Gap:
         Why the bodies may be worse placed than ``state`` says; empty if they may not.
     notes : tuple of str
         What else a reader should know.
+    remedies : tuple of str
+        What would settle the last of the reasons in ``undecided``, one for each.
     """
 
     distance: float
@@ -81,3 +83,4 @@ class Gap:
     volume: float | None = None
     undecided: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    remedies: tuple[str, ...] = ()

@@ -102,21 +102,25 @@ def gap_remedy(a: str, b: str, gap: Gap, need: Requirement) -> str:
 
 def undecided_remedy(a: str, b: str, gap: Gap, need: Requirement) -> str:
     """What would settle a gap that the meshes leave open."""
-    if gap.undecided:
-        return (
-            f"Give a closed mesh; or, if the open one is known to enclose no material (a scan of "
+    texts = []
+    if len(gap.undecided) > len(gap.remedies):
+        texts.append(
+            "Give a closed mesh; or, if the open one is known to enclose no material (a scan of "
             f"the bay, a sheet), name it in shells of [check.fit-gap]; or place {a} and {b} anew."
         )
+    texts += dict.fromkeys(gap.remedies)
     more = need.limit - gap.quantity.low
-    if gap.state == "touching":
-        return (
+    if gap.state == "touching" and not texts:
+        texts.append(
             f"Faces that are meant to touch are declared as a [[mate]]; else set {a} back from "
             f"{b} by {length(more, 0.0)} mm, or export both with a finer chord error."
         )
-    return (
-        f"Give {length(more, 0.0)} mm more room, or export both parts with a finer chord error "
-        "and declare it as their sagitta."
-    )
+    elif not texts or more > 0.0:
+        texts.append(
+            f"Give {length(more, 0.0)} mm more room, or export both parts with a finer chord "
+            "error and declare it as their sagitta."
+        )
+    return " ".join(texts)
 
 
 def direction(vector: Point) -> str:

@@ -24,6 +24,7 @@ from geomcheck.fit.state import Gap
 from geomcheck.mesh.part import Part
 from geomcheck.project.allowances import qualify
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.doubts import doubted
 from geomcheck.project.entries import Name, NotNegative, Table
 from geomcheck.project.load import validate
 from geomcheck.standards import starting_gaps
@@ -86,6 +87,8 @@ class Answer:
         What is measured: without blocks where all of both lies behind mating faces.
     mates : tuple of str
         Names of the mates left out.
+    faces : tuple of Mate
+        Those mates, first face on the first part.
     notes : tuple of str
         On mates that were not left out.
     gap : Gap or None
@@ -97,6 +100,7 @@ class Answer:
     bodies: tuple[Body, Body]
     pairing: Pairing
     mates: tuple[str, ...]
+    faces: tuple[Mate, ...]
     notes: tuple[str, ...]
     gap: Gap | None
     trouble: CannotDecide | None = None
@@ -110,11 +114,15 @@ class Answer:
             return Verdict.UNDECIDED
         return verdict
 
+    def turned(self, required: float) -> Pairing:
+        """What is measured, seen from the second part: its pieces come first."""
+        mates = [replace(mate, face_a=mate.face_b, face_b=mate.face_a) for mate in self.faces]
+        return leave_out(*self.bodies[::-1], mates, required)
+
 
 #: Answers given, by assembly, then by the settings and the pair.
 _ANSWERS: WeakKeyDictionary[Assembly, dict[tuple[str, str, str, float], Answer]]
 _ANSWERS = WeakKeyDictionary()
-_BODIES: WeakKeyDictionary[Assembly, dict[str, Body]] = WeakKeyDictionary()
 
 
 def clearances(assembly: Assembly) -> Clearances:
@@ -140,14 +148,6 @@ def questions(assembly: Assembly, settings: Clearances) -> list[Question]:
     return list(_questions(assembly, settings))
 
 
-def body_of(assembly: Assembly, name: str) -> Body:
-    """Body of a part of the assembly, the same at every call."""
-    bodies = _BODIES.setdefault(assembly, {})
-    if name not in bodies:
-        bodies[name] = Body.of(assembly.parts[name])
-    return bodies[name]
-
-
 def answer(assembly: Assembly, settings: Clearances, question: Question) -> Answer:
     """Measure the pair, or recall what was measured.
 
@@ -165,10 +165,10 @@ def answer(assembly: Assembly, settings: Clearances, question: Question) -> Answ
 
 
 def _measure(assembly: Assembly, settings: Clearances, a: str, b: str, limit: float) -> Answer:
-    bodies = (body_of(assembly, a), body_of(assembly, b))
+    bodies = (Body.of(assembly.parts[a]), Body.of(assembly.parts[b]))
     mates, notes = _mates(assembly, (a, b), bodies)
-    pairing = leave_out(*bodies, [mate for _, mate in mates], limit)
-    kept = tuple(name for name, _ in mates)
+    kept, faces = tuple(name for name, _ in mates), tuple(mate for _, mate in mates)
+    pairing = leave_out(*bodies, faces, limit)
     gap: Gap | None = None
     trouble: CannotDecide | None = None
     if pairing.blocks:
@@ -180,9 +180,10 @@ def _measure(assembly: Assembly, settings: Clearances, a: str, b: str, limit: fl
                 shell_b=b in settings.shells,
             )
             gap = qualify(assembly, gap, pairing, (a, b), bodies, settings.combine)
+            gap = doubted(assembly, gap, pairing, (a, b), bodies, limit, settings.shells)
         except CannotDecide as error:
             gap, trouble = None, error
-    return Answer(bodies, pairing, kept, tuple(notes), gap, trouble)
+    return Answer(bodies, pairing, kept, faces, tuple(notes), gap, trouble)
 
 
 def _questions(assembly: Assembly, settings: Clearances) -> Iterator[Question]:

@@ -38,7 +38,9 @@ def only(assembly, **settings):
 
 
 def test_panel_far_enough_passes_with_its_number(casting, part, assembly, open_sheet):
-    bonnet = part("bonnet", open_sheet(400, 400, 41.5), kind="body panel")
+    sheet = open_sheet(400, 400, 41.5)
+    sheet.invert()  # its face towards the casting
+    bonnet = part("bonnet", sheet, kind="body panel")
     finding = only(assembly(casting, bonnet), **PANEL)
     assert finding.verdict is Verdict.PASS
     assert finding.quantity.value == pytest.approx(21.5)
