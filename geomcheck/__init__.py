@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any
 
 from geomcheck.errors import CannotDecide, GeomcheckError, InputError
 from geomcheck.finding import Finding, Quantity, Requirement, Result, Verdict
+from geomcheck.version import __version__
 
 if TYPE_CHECKING:
     from geomcheck.api import check, duct_area, gap, reach, read_mesh
 
-__version__ = "0.1.0"
 
 __all__ = [
     "CannotDecide",

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from geomcheck import __version__
 from geomcheck.errors import GeomcheckError, InputError
+from geomcheck.version import __version__
 
 if TYPE_CHECKING:
     from geomcheck.gate import Progress, Run

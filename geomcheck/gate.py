@@ -16,12 +16,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Protocol, cast
 
-from geomcheck import __version__, checks
+from geomcheck import checks
 from geomcheck.errors import CannotDecide, InputError, ProjectError
 from geomcheck.finding import SEVERITY, EntryRef, Finding, PartSummary, Result, Verdict
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
 from geomcheck.project.load import Project
+from geomcheck.version import __version__
 
 #: Called with what is being done, and how many of how many steps are finished.
 Progress = Callable[[str, int, int], None]
