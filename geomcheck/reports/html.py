@@ -80,6 +80,7 @@ def to_html(
         keep_trailing_newline=True,
         undefined=jinja2.StrictUndefined,
     )
+    environment.filters["units"] = words.format_text
     shown = cards.views(result, assemblies)
     curves = {}
     for finding in result.findings:

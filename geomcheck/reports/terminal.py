@@ -19,6 +19,7 @@ from geomcheck.reports.words import (
     exit_meaning,
     format_quantity,
     format_requirement,
+    format_text,
     plural,
     sentence_of_counts,
     verdict_symbol,
@@ -99,7 +100,7 @@ def _vehicle(findings: list[Finding], show_all: bool, ascii_only: bool) -> Itera
     for finding in full:
         yield Line("")
         yield _headline(finding, ascii_only)
-        yield from _body(finding)
+        yield from _body(finding, ascii_only)
     passed = [finding for finding in brief if finding.verdict is Verdict.PASS]
     others = [finding for finding in brief if finding.verdict is not Verdict.PASS]
     if brief:
@@ -152,10 +153,10 @@ def _headline(finding: Finding, ascii_only: bool) -> Line:
     return Line(f"{text}  {measured}".rstrip(), 2, _STYLE[finding.verdict])
 
 
-def _body(finding: Finding) -> Iterator[Line]:
-    yield Line(finding.message, 6)
+def _body(finding: Finding, ascii_only: bool) -> Iterator[Line]:
+    yield Line(format_text(finding.message, ascii_only=ascii_only), 6)
     if finding.remedy:
-        yield Line(f"Do: {finding.remedy}", 6)
+        yield Line(f"Do: {format_text(finding.remedy, ascii_only=ascii_only)}", 6)
     if finding.caution:
         yield Line(f"Caution: {finding.caution}", 6, "italic")
     if finding.entry is not None:

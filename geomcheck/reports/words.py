@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
@@ -11,6 +12,8 @@ from geomcheck.finding import SEVERITY, Finding, Point, Quantity, Requirement, V
 DECIMALS: dict[str, int] = {"mm": 2, "mm2": 1, "mm3": 0, "deg": 1, "%": 1}
 _MOST_DECIMALS = 6
 _UNITS: dict[str, str] = {"mm2": "mm²", "mm3": "mm³", "deg": "°"}
+#: A unit in running text, after its number.
+_IN_TEXT = re.compile(r"(?<=\d )mm[23]\b")
 
 _SYMBOLS: dict[Verdict, tuple[str, str]] = {
     Verdict.PASS: ("●", "="),
@@ -52,6 +55,19 @@ def verdict_word(verdict: Verdict) -> str:
 def format_unit(unit: str, *, ascii_only: bool = False) -> str:
     """Write a unit: ``mm²`` for ``mm2``, or as it is where only ASCII can be shown."""
     return unit if ascii_only else _UNITS.get(unit, unit)
+
+
+def format_text(text: str, *, ascii_only: bool = False) -> str:
+    """Write the units in a message as beside its numbers.
+
+    Messages are plain ASCII but for names, so that data and every terminal can hold them.
+
+    Examples
+    --------
+    >>> format_text("overlap of 240 mm3, part mm2")
+    'overlap of 240 mm³, part mm2'
+    """
+    return text if ascii_only else _IN_TEXT.sub(lambda unit: _UNITS[unit[0]], text)
 
 
 def format_number(value: float, decimals: int, rounding: str = ROUND_HALF_EVEN) -> str:

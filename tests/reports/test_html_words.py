@@ -23,6 +23,12 @@ def test_a_quantity_prints_value_unit_and_interval():
     assert words.format_quantity(Quantity("loss", 3.04, "%", 3.0, 3.1)) == "3.0% (3.0 .. 3.1)"
 
 
+def test_units_in_messages_are_written_as_beside_the_numbers():
+    text = '"mm2" takes 557.53 mm2 there; 240 mm3 in common, 3 mm'
+    assert words.format_text(text) == '"mm2" takes 557.53 mm² there; 240 mm³ in common, 3 mm'
+    assert words.format_text(text, ascii_only=True) == text
+
+
 def test_no_number_is_rounded_onto_or_across_the_limit():
     need = Requirement("at least", 10.0, "mm")
     assert words.format_quantity(gap(9.9996, 9.9993, 9.9998), need) == (
