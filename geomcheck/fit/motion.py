@@ -1,0 +1,233 @@
+"""Movements as boxes of poses: turns, shifts, ways and growth.
+
+A movement has one or more legs. In each leg a pose is given by a few numbers, each in a range of
+its own and free of the others; the leg's poses are a box. A rock on mounts is one leg with angles
+and shifts, a hinge one leg with one angle, a sweep one leg from each way pose to the next. Growth
+by heat adds a number to every leg.
+
+Angles are degrees at every boundary, and turns are right-handed about axes that stand still. The
+elements of a leg are done from the last to the first: growth, then turns, then shifts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geomcheck.errors import InputError
+from geomcheck.finding import Point
+from geomcheck.kernels import moved as kernel
+from geomcheck.mesh.placement import apply
+
+FloatArray: TypeAlias = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """One number of a pose, with its range.
+
+    Parameters
+    ----------
+    name : str
+        ``roll``, ``x``, ``growth of the housing``: used in sentences.
+    kind : {"turn", "shift", "growth", "way"}
+    low, high : float
+        Degrees, mm, change of length per length, share of the way (0 to 1).
+    axis, about, along : Point
+        Axis and a point on it (or the point that stays), shift per unit, mm.
+    angle : float
+        Degrees per unit.
+    of : {"moving", "still"}
+        Which of two parts it acts on; only a growth may act on the still one.
+    """
+
+    name: str
+    kind: Literal["turn", "shift", "growth", "way"]
+    low: float
+    high: float
+    axis: Point = (0.0, 0.0, 0.0)
+    about: Point = (0.0, 0.0, 0.0)
+    along: Point = (0.0, 0.0, 0.0)
+    angle: float = 0.0
+    of: Literal["moving", "still"] = "moving"
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.low) and math.isfinite(self.high)):
+            raise InputError(f"the range of {self.name} must be finite")
+        if self.low > self.high:
+            raise InputError(
+                f"the range of {self.name} is reversed: {self.low:g} to {self.high:g}",
+                remedy="Give the lower end first",
+            )
+        if self.kind == "growth" and self.low <= -0.5:
+            raise InputError(f"the range of {self.name} shrinks a part to half and less")
+
+    @property
+    def rest(self) -> float:
+        """The value nearest to standing still."""
+        return min(max(self.low, 0.0), self.high)
+
+    def row(self) -> list[float]:
+        """Row of a chain of ``geomcheck.kernels.moved``."""
+        growth = 1.0 if self.kind == "growth" else 0.0
+        side = 0.0 if self.of == "moving" else 1.0
+        turn = math.radians(self.angle)
+        return [*self.axis, *self.about, *self.along, turn, growth, side]
+
+    def words(self, value: float) -> str:
+        """The value as a modeller says it: ``3.20 degrees of roll``, ``1.50 mm along +x``."""
+        if self.kind == "turn":
+            return f"{_plain(value)} degrees of {self.name}"
+        if self.kind == "shift":
+            return f"{_plain(abs(value))} mm along {'-' if value < 0 else '+'}{self.name}"
+        if self.kind == "way":
+            return f"{_plain(100.0 * value, 0)} % of the way {self.name}"
+        grown = "shrunk" if value < 0 else "grown"
+        return f"{self.name} {grown} by {_plain(abs(1000.0 * value), 3)} mm per metre"
+
+
+@dataclass(frozen=True, slots=True)
+class Leg:
+    """A box of poses.
+
+    Parameters
+    ----------
+    elements : tuple of Element
+        Shifts, then turns (or one way), then growths.
+    base : (4, 4) float64 or None
+        Where the moving part is taken first; None leaves it in place.
+    """
+
+    elements: tuple[Element, ...]
+    base: FloatArray | None = None
+
+    @property
+    def chain(self) -> FloatArray:
+        """(k, 12) as the kernel takes it."""
+        return np.array([element.row() for element in self.elements], dtype=np.float64)
+
+    @property
+    def ranges(self) -> FloatArray:
+        """(2, k) least and greatest values."""
+        return np.array([[e.low for e in self.elements], [e.high for e in self.elements]])
+
+    @property
+    def rest(self) -> FloatArray:
+        """(k,) the pose nearest to standing still."""
+        return np.array([element.rest for element in self.elements])
+
+    def maps(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Maps (4, 4) of the moving and of the still part at a pose (k,)."""
+        k = len(self.elements)
+        record = np.zeros(kernel.HEAD + kernel.WIDE * k)
+        box = np.concatenate([np.asarray(values, dtype=np.float64), np.zeros(k)])
+        kernel.pose(self.chain, self.start, box, record)
+        out = np.tile(np.eye(4), (2, 1, 1))
+        out[:, :3] = record[:24].reshape(2, 3, 4)
+        return out[0], out[1]
+
+    @property
+    def start(self) -> FloatArray:
+        """(3, 4) where the moving part is taken first."""
+        base = np.eye(4) if self.base is None else self.base
+        return np.ascontiguousarray(base[:3], dtype=np.float64)
+
+    def travel(self, vertices: FloatArray, values: FloatArray, of: str) -> float:
+        """Farthest (mm) any pose of the leg takes a part's points from a pose's, at most.
+
+        Parameters
+        ----------
+        vertices : (n, 3) float64
+            Of the part, in place.
+        values : (k,) float64
+            The pose.
+        of : {"moving", "still"}
+        """
+        k = len(self.elements)
+        low, high = self.ranges
+        record = np.zeros(kernel.HEAD + kernel.WIDE * k)
+        widths = np.maximum(high - values, values - low)
+        kernel.pose(self.chain, self.start, np.concatenate([values, widths]), record)
+        at = apply(self.maps(values)[0 if of == "moving" else 1], vertices)
+        total = np.zeros(len(at))
+        for number, element in enumerate(self.elements):
+            if element.of != of:
+                continue
+            row = record[kernel.HEAD + kernel.WIDE * number :][: kernel.WIDE]
+            arm = at - row[3:6]
+            along = arm @ row[:3]
+            square = (arm * arm).sum(axis=1)
+            total += row[12] + row[13] * np.sqrt(square)
+            total += row[9] * np.sqrt(np.maximum(square - along * along, 0.0))
+        return float(total.max(initial=0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """Everything two parts do to each other.
+
+    Parameters
+    ----------
+    legs : tuple of Leg
+        All with the same growths.
+    """
+
+    legs: tuple[Leg, ...]
+
+    def __post_init__(self) -> None:
+        if not self.legs or not any(leg.elements for leg in self.legs):
+            raise InputError("a movement with no range moves nothing")
+
+    def with_growth(self, growths: Iterable[Element]) -> Motion:
+        """The same movement, hot: every leg with these growths, too."""
+        more = tuple(growths)
+        return Motion(tuple(replace(leg, elements=(*leg.elements, *more)) for leg in self.legs))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """One pose of a movement.
+
+    Parameters
+    ----------
+    motion : Motion
+    leg : int
+    values : (k,) float64
+    """
+
+    motion: Motion
+    leg: int
+    values: FloatArray
+
+    @property
+    def moving(self) -> FloatArray:
+        """(4, 4) map of the moving part from where it stands."""
+        return self.motion.legs[self.leg].maps(self.values)[0]
+
+    @property
+    def still(self) -> FloatArray:
+        """(4, 4) map of the other part: its growth."""
+        return self.motion.legs[self.leg].maps(self.values)[1]
+
+    @property
+    def words(self) -> str:
+        """The pose in a sentence: ``at 3.20 degrees of roll, 1.50 mm along +x``."""
+        elements = self.motion.legs[self.leg].elements
+        said = [e.words(float(v)) for e, v in zip(elements, self.values, strict=True)]
+        return "at " + ", ".join(said)
+
+    @property
+    def numbers(self) -> dict[str, float]:
+        """The values by name."""
+        elements = self.motion.legs[self.leg].elements
+        return {e.name: float(v) + 0.0 for e, v in zip(elements, self.values, strict=True)}
+
+
+def _plain(value: float, decimals: int = 2) -> str:
+    text = f"{value:.{decimals}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text
