@@ -6,9 +6,7 @@ hexagon key; tools of your own) and lifted off by the height of the head. The ro
 the tool and the nearest metal of any part is measured exactly. Parts marked ``open_for_tools`` are
 left out. The head must have a seat: metal within ``seat_tolerance`` of the stated plane, facing
 the head, under ``seat_share`` of its ring. Not looked at: how a tool is brought in from the side,
-the swing of keys and ratchet handles, the order of assembly. Details: ``tools`` (a row for each
-tool), ``tool`` (the one the verdict rests on, with its profile in mm up the axis from ``at``),
-``seat``, ``note``.
+the swing of keys and ratchet handles, the order of assembly.
 
 Why: A bolt that no tool reaches is found when the first casting is fitted to the first vehicle,
 which is the dearest moment to find it.
@@ -16,6 +14,9 @@ which is the dearest moment to find it.
 Remedy: Move or relieve the part that blocks by the amount stated, in the direction stated; turn
 the fastener's axis; use a head that a slimmer tool drives; or declare the tool you have as a
 ``[[tool]]``, with its own diameters.
+
+Details of a finding: ``tools`` (a row for each tool), ``tool`` (the one the verdict rests on, with
+its profile in mm up the axis from ``at``), ``seat``, ``note``.
 """
 
 from __future__ import annotations

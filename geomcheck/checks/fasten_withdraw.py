@@ -3,8 +3,7 @@
 What: For every fastener, the head (a cylinder of its greatest diameter, standing on its seat) is
 moved out along the axis until it meets metal of any part; parts marked ``open_for_tools`` are left
 out. The free travel must be at least the screw's nominal length plus ``margin``. Not looked at:
-the way aside once the screw is out, the washer, a hand. Details: ``travel``, ``needed``,
-``head_diameter``, ``seat``.
+the way aside once the screw is out, the washer, a hand.
 
 Why: A bolt that a wheel arch or a bulkhead keeps in its hole means that the bracket, or the
 engine, comes out first.
@@ -12,6 +11,8 @@ engine, comes out first.
 Remedy: Use a shorter screw, or a stud; move or relieve the part that blocks; turn the axis; or let
 the screw travel with the housing, put in before the housing goes on, and then say so by leaving it
 out of this vehicle's fasteners.
+
+Details of a finding: ``travel`` and ``needed`` (mm), ``head_diameter`` (mm), ``seat``.
 """
 
 from __future__ import annotations

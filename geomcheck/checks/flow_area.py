@@ -1,6 +1,6 @@
 """Open area of each duct along its path: throat, losses, restrictions.
 
-What: along each duct's path the open area is cut out of the walls and the obstacles together, at
+What: Along each duct's path the open area is cut out of the walls and the obstacles together, at
 stations no further apart than ``spacing`` and closer wherever something could hide between them.
 The least area (the throat) must be at least ``least_area``; the loss of area from one station to
 another, (A(from) - A(to)) / A(from), at most ``percent``; and a restriction, a dip below the duct
@@ -10,12 +10,12 @@ other legs and dead-end branches are left out; but a side opening that the same 
 a valve's port, is part of the section there and can make up for what stands opposite. Areas are
 taken square to the path: draw it along the middle of the duct.
 
-Why: the throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
+Why: The throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its
 true area without a word. So an outline that does not close, or a bore that is not closed all round
 (a gap between two flanges), is reported with its place and never as a number.
 
-Remedy: widen the bore at the throat, or trim or move the part that stands in it, by the area the
+Remedy: Widen the bore at the throat, or trim or move the part that stands in it, by the area the
 message names. Where stations could not be measured: close the holes in the wall's mesh, name the
 missing wall (or gasket) in ``walls``, or move the path's points into the bore.
 
@@ -57,7 +57,7 @@ from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
 
 CODE = "flow-area"
-TITLE = "The duct is wide enough all along its path"
+TITLE = "duct area"
 
 
 class Settings(Table):

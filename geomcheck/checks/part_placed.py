@@ -37,7 +37,7 @@ from geomcheck.project.entries import Positive, Table
 from geomcheck.project.lines import Key
 
 CODE = "part-placed"
-TITLE = "Parts placed by datum points stand where they should"
+TITLE = "placement by datum points"
 
 
 class Settings(Table):

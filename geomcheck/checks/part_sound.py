@@ -1,16 +1,16 @@
 """Is each mesh the part it should be, sound, and of the right size.
 
-What: every part's mesh is looked at before anything is measured on it. Its class (closed, open
+What: Every part's mesh is looked at before anything is measured on it. Its class (closed, open
 or soup) must be what the project file expects: the housing and what is carried with it must be
 closed and face outwards unless ``expect`` says otherwise; neighbours may be scans. Where the
 project file declares a bounding size, or points that lie on the part, the file must agree.
 
-Why: an STL carries no unit and no name. A part exported in inches, in metres, mirrored, inside
+Why: An STL carries no unit and no name. A part exported in inches, in metres, mirrored, inside
 out or in an old state looks right on the screen and gives wrong gaps without a word. What is
 closed decides which questions can be answered at all: inside, volume and overlap exist for closed
 parts only.
 
-Remedy: export the part again in the right unit and state, from the CAD model, with its openings
+Remedy: Export the part again in the right unit and state, from the CAD model, with its openings
 closed and its normals outwards; or correct ``unit``, ``size``, ``on_surface`` or ``expect`` in the
 project file. Nothing is rescaled, turned round or repaired by guess.
 
@@ -41,7 +41,7 @@ from geomcheck.project.entries import PartEntry, Table
 CODE = "part-sound"
 #: Estimated sagitta (mm) worth a remark. Common practice, no source.
 COARSE = 0.5
-TITLE = "Each mesh is the right part, sound, and of the right size"
+TITLE = "soundness of the meshes"
 
 
 class Settings(Table):
