@@ -85,7 +85,23 @@ def _check_roles(document: Document, lines: LineMap) -> None:
             f"{len(housings)} parts have the role 'housing'; there must be one",
             'set role = "housing" on the casting, role = "carried" on what goes with it',
         )
+    housing = document.parts[housings[0]]
+    for field, silent in (("gap", not housing.gap), ("open_for_tools", housing.open_for_tools)):
+        if silent:
+            _refuse(
+                lines,
+                ("part", housings[0], field),
+                "the housing cannot be left out of the questions asked about it",
+                f"take out {field}",
+            )
     for number, vehicle in enumerate(document.vehicles):
+        if not vehicle.parts:
+            _refuse(
+                lines,
+                ("vehicle", number),
+                f"the vehicle {vehicle.name!r} has no parts, so nothing could be asked of it",
+                "list its parts as [[vehicle.part]], or take the vehicle out",
+            )
         for position, part in enumerate(vehicle.parts):
             if part.role == "housing":
                 key = ("vehicle", number, "part", position, "role")

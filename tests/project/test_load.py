@@ -87,6 +87,8 @@ BAD = [
     ('file = "bonnet.stl"', 'fiel = "bonnet.stl"', 14, ["unknown key 'fiel'", "mean 'file'"]),
     ('class = "body panel"', "class = 3", 15, ["string", 'part "bonnet"']),
     ('role = "housing"\n', "", 5, ["0 parts have the role 'housing'"]),
+    ('role = "housing"', 'role = "housing"\ngap = false', 9, ["left out", "take out gap"]),
+    ('role = "housing"', 'role = "housing"\nopen_for_tools = true', 9, ["left out"]),
     ('name = "belt"', 'name = "housing"', 20, ["a second part is named 'housing'"]),
     ('name = "van"', 'name = "hatch"', 18, ["a second vehicle is named 'hatch'"]),
     ('class = "moving part"', 'role = "housing"', 22, ["cannot be the housing"]),
@@ -160,3 +162,9 @@ def test_unknown_names(tmp_path):
 def test_several_faults_are_counted(tmp_path):
     text = GOOD.replace("format = 1", 'format = 1\nodd = 1\nother = "x"')
     assert "(and 1 more fault in this file)" in refused(tmp_path, text).text
+
+
+def test_a_vehicle_without_parts_is_refused(tmp_path):
+    error = refused(tmp_path, GOOD + '[[vehicle]]\nname = "empty"\n')
+    assert "'empty' has no parts" in error.text
+    assert error.line == 23
