@@ -86,7 +86,7 @@ def look_at(front: Front, pairing: Pairing, required: float, margin: Margin) -> 
     pairing : Pairing
         Its blocks are those that ``front.block`` names.
     required : float
-        mm; bounds with the margins are only found for cells that may be nearer.
+        mm; bounds with the margins are only exact where they are about as large.
     margin : Margin
     """
     middle = front.corners.mean(axis=1)
@@ -100,24 +100,30 @@ def look_at(front: Front, pairing: Pairing, required: float, margin: Margin) -> 
         near = point_distance(piece_b.tree, middle[rows])
         look.distance[rows], look.foot[rows] = near.distance, near.point
         look.opposite[rows] = piece_b.parent[near.triangle]
-        facet = look.facet[rows] = piece_b.triangles[near.triangle]
-        high = np.zeros(len(rows))
-        for corner in range(3):
-            np.maximum(high, point_triangle(front.corners[rows, corner], facet), out=high)
-        look.high[rows] = high
-    np.minimum(look.high, look.distance + radius, out=look.high)
+        look.facet[rows] = piece_b.triangles[near.triangle]
     look.low[:] = np.maximum(0.0, look.distance - radius)
-    look.sure[:] = look.high
+    look.high[:] = look.distance + radius
     look.sure_middle[:] = look.distance
+    most = margin.most(front.parent)
+    # Where the plain bounds and the greatest stand-off decide, no closer ones are needed.
+    ask = np.flatnonzero(look.high + most >= required)
+    high = np.zeros(len(ask))
+    for corner in range(3):
+        away = point_triangle(front.corners[ask, corner], look.facet[ask])
+        np.maximum(high, away, out=high)
+    look.high[ask] = np.minimum(look.high[ask], high)
+    look.sure[:] = look.high + most
+    ask = np.flatnonzero(look.sure >= required)
+    look.sure[ask] = look.high[ask]
+    ask = ask[look.high[ask] < required]
     if not margin.none:
-        under = np.flatnonzero(look.low < required)
         bounds = margin.farthest(
-            front.corners[under],
-            front.parent[under],
-            look.opposite[under],
-            look.facet[under],
-            look.foot[under],
-            radius[under],
+            front.corners[ask],
+            front.parent[ask],
+            look.opposite[ask],
+            look.facet[ask],
+            look.foot[ask],
+            radius[ask],
         )
-        look.sure[under], look.sure_middle[under] = bounds.T
+        look.sure[ask], look.sure_middle[ask] = bounds.T
     return look

@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from geomcheck.finding import Point, Quantity
+from geomcheck.fit import words
 from geomcheck.fit.body import FloatArray
+
+#: Directions that spread by more than this (degrees) are no one direction.
+WIDE = 45.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,7 +37,7 @@ class Zone:
     direction : Point or None
         Unit vector along which to move the wall; None where directions cancel out.
     spread : float
-        Greatest angle between ``direction`` and that of any cell, degrees.
+        Root mean square angle between ``direction`` and that of the cells, by area, degrees.
     size : (float, float, float)
         Of the zone's bounding box, mm.
     corners : (k, 3, 3) float64
@@ -52,6 +57,43 @@ class Zone:
     spread: float
     size: Point
     corners: FloatArray
+
+    def row(self, nearest: str, required: float) -> dict[str, Any]:
+        """Its numbers as plain values, for a table.
+
+        Parameters
+        ----------
+        nearest : str
+            Name of the part it is too near to.
+        required : float
+            mm.
+        """
+        return {
+            "place": list(self.place),
+            "least_gap": self.gap,
+            "depth": max(0.0, self.lack),
+            "direction": None if self.direction is None else list(self.direction),
+            "spread": self.spread,
+            "area": self.area.value,
+            "area_low": self.area.low,
+            "area_high": self.area.high,
+            "size": list(self.size),
+            "certain": self.certain,
+            "nearest": nearest,
+            "required": required,
+        }
+
+    def said_area(self) -> str:
+        """``310 mm2``; ``up to 310 mm2`` where it only may be too near."""
+        size = self.area.value if self.certain else self.area.high
+        text = f"{size:.0f} mm2" if size >= 10.0 else f"{size:.2f} mm2"
+        return text if self.certain else f"up to {text}"
+
+    def said_direction(self) -> str:
+        """``along -z``, or ``along its own normal`` where the zone has no one direction."""
+        if self.direction is None or self.spread > WIDE:
+            return "along its own normal"
+        return f"along {words.direction(self.direction)}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -255,7 +255,7 @@ class _Survey:
         return best
 
     def _direction(self, mine: IntArray, middle: FloatArray) -> tuple[Point | None, float]:
-        """Mean direction away from the other body, and the widest angle to it, degrees."""
+        """Mean direction away from the other body, and how far the cells' directions spread."""
         cells = self.cells
         step = middle - cells.foot[mine]
         length = np.linalg.norm(step, axis=1)
@@ -273,9 +273,8 @@ class _Survey:
         if size <= 1e-6 * float(share.sum()):
             return None, 180.0
         mean = mean / size
-        counted = cells.share[mine] > 0.0
-        cosine = (step @ mean)[counted] if counted.any() else step @ mean
-        return as_point(mean), float(np.degrees(np.arccos(np.clip(cosine.min(), -1.0, 1.0))))
+        angle = np.degrees(np.arccos(np.clip(step @ mean, -1.0, 1.0)))
+        return as_point(mean), float(np.sqrt((share * angle**2).sum() / share.sum()))
 
     def _reached_into(self, found: list[Zone]) -> list[Zone]:
         """Where the other body reaches into this one, the wall gives way to its deepest point."""

@@ -7,9 +7,10 @@ unless said otherwise.
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from geomcheck.project.places import (
     CastingEntry,
@@ -54,6 +55,14 @@ __all__ = [
     "Unit",
     "VehicleEntry",
 ]
+
+
+def _trim(value: object) -> object:
+    if value in ("never", "free"):
+        return value
+    if isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < math.inf:
+        return float(value)
+    raise ValueError("trim is 'never', 'free' or a depth above 0 mm that may be cut away")
 
 
 class PartEntry(Table):
@@ -104,6 +113,11 @@ class PartEntry(Table):
         default=False, description="out of the way while bolts are done up, as an open bonnet is"
     )
     gap: bool = Field(default=True, description="false: this part is not checked for gaps at all")
+    trim: Annotated[float | Literal["never", "free"], BeforeValidator(_trim)] = Field(
+        default="never",
+        description="whether a neighbour may be cut back to make room: never, free, or as deep as "
+        "this, mm",
+    )
 
 
 class VehicleEntry(Table):

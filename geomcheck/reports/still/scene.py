@@ -93,7 +93,8 @@ def _gap_scene(
     # Near enough to see a small gap, far enough to know the place again.
     half = max(0.85 * length + 6.0, min(20.0 * length + 8.0, 0.10 * size, 60.0), 12.0)
     forward: FloatArray | None = None
-    between = finding.quantity is None or finding.quantity.value > LEAST_SEEN_GAP
+    measured = _measured(finding)
+    between = measured is None or measured > LEAST_SEEN_GAP
     if ends is not None and length > LEAST_SEEN_GAP and between:
         points = ends[0] + np.array([[0.12], [0.5], [0.88]]) * (ends[1] - ends[0])
         forward = _open_view(finding, points, along, parts, need=0.99)
@@ -128,11 +129,21 @@ def _nudge(finding: Finding, parts: Mapping[str, Part], camera: Camera) -> float
     return NUDGE if cuts[0] >= cuts[1] else -NUDGE
 
 
+def _measured(finding: Finding) -> float | None:
+    """What was measured at the place: the least gap of the first zone, else the quantity."""
+    zones = finding.details.get("zones")
+    if isinstance(zones, Sequence) and zones:
+        return float(zones[0]["least_gap"])
+    return None if finding.quantity is None else finding.quantity.value
+
+
 def _gap_tint(
     finding: Finding, layers: Sequence[Layer], parts: Mapping[str, Part], camera: Camera
 ) -> GapTint | None:
     """Gap from our parts to the one to blame, if that is what was measured."""
-    if finding.quantity is None or finding.quantity.name != "gap":
+    if not finding.details.get("zones") and (
+        finding.quantity is None or finding.quantity.name != "gap"
+    ):
         return None
     ours = [k for k, layer in enumerate(layers) if layer.colour == palette.OURS]
     blamed = [layer.name for layer in layers if layer.colour == palette.BLAMED]

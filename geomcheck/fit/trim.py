@@ -1,0 +1,82 @@
+"""How deep a neighbour has to be cut back to keep its gaps.
+
+A surface that retreats by what the least gap lacks leaves every point of the other body the
+required gap, as seen from the place where it is needed most; where the other body reaches into it,
+the cut goes past the deepest point by the required gap. So the depth is the required gap less the
+signed gap, with the gap's interval turned round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from geomcheck.errors import CannotDecide
+from geomcheck.finding import Quantity, Term
+from geomcheck.fit.state import Gap, State
+
+#: What to mind of any cut.
+CAUTION = (
+    "Cutting a vehicle's part can weaken it, open a seal, or end its approval: no cuts in crash "
+    "structure, fuel, brake or steering parts; local codes and the maker's figures come first, "
+    "then the judgement of a licensed workshop."
+)
+
+_TURNED: dict[State, State] = {"a inside b": "b inside a", "b inside a": "a inside b"}
+
+
+def turned(gap: Gap) -> Gap:
+    """The same gap with the bodies in the other order."""
+    return replace(
+        gap,
+        state=_TURNED.get(gap.state, gap.state),
+        point_a=gap.point_b,
+        point_b=gap.point_a,
+        triangle_a=gap.triangle_b,
+        triangle_b=gap.triangle_a,
+        direction=None
+        if gap.direction is None
+        else (-gap.direction[0] + 0.0, -gap.direction[1] + 0.0, -gap.direction[2] + 0.0),
+    )
+
+
+def swallowed(gap: Gap) -> bool:
+    """One of the two lies inside the other: no cut in a wall makes room."""
+    return gap.state in _TURNED
+
+
+def doubts(gap: Gap | None, trouble: CannotDecide | None, a: str, b: str) -> list[str]:
+    """Why a gap may be worse than measured, with the names of both parts."""
+    texts = [] if trouble is None else [trouble.text.rstrip(".")]
+    if gap is not None:
+        texts += gap.undecided
+    named = [t.replace("the first part", a).replace("the second part", b) for t in texts]
+    return [f"{text[:1].upper()}{text[1:]}" for text in named]
+
+
+def depth_of_cut(gaps: Sequence[tuple[float, Gap]]) -> Quantity | None:
+    """How deep a body must be cut to keep all its gaps; None without any.
+
+    Parameters
+    ----------
+    gaps : sequence of (float, Gap)
+        Required gap (mm) and what was measured, of each pair the body is in.
+
+    Examples
+    --------
+    A block 4 mm from another that must stay 10 mm clear:
+
+    >>> import trimesh
+    >>> from geomcheck.fit.gap import measure_gap
+    >>> block = trimesh.creation.box((10, 10, 10))
+    >>> gap = measure_gap(block, block.copy().apply_translation((14, 0, 0)))
+    >>> depth_of_cut([(10.0, gap)]).value
+    6.0
+    """
+    if not gaps:
+        return None
+    value = max(0.0, *(limit - gap.quantity.value for limit, gap in gaps))
+    low = max(0.0, *(limit - gap.quantity.high for limit, gap in gaps))
+    high = max(0.0, *(limit - gap.quantity.low for limit, gap in gaps))
+    term = Term("interval of the gap", value - low, high - value, "said with the gap itself")
+    return Quantity("depth of cut", value, "mm", low, high, (term,))
