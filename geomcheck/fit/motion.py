@@ -114,12 +114,13 @@ class Leg:
     @property
     def ranges(self) -> FloatArray:
         """(2, k) least and greatest values."""
-        return np.array([[e.low for e in self.elements], [e.high for e in self.elements]])
+        ends = [[e.low for e in self.elements], [e.high for e in self.elements]]
+        return np.array(ends, dtype=np.float64)
 
     @property
     def rest(self) -> FloatArray:
         """(k,) the pose nearest to standing still."""
-        return np.array([element.rest for element in self.elements])
+        return np.array([element.rest for element in self.elements], dtype=np.float64)
 
     def maps(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Maps (4, 4) of the moving and of the still part at a pose (k,)."""
@@ -148,12 +149,30 @@ class Leg:
             The pose.
         of : {"moving", "still"}
         """
-        k = len(self.elements)
         low, high = self.ranges
+        return self._farthest(vertices, values, np.maximum(high - values, values - low), of)
+
+    def speed(self, vertices: FloatArray, begin: FloatArray, end: FloatArray, of: str) -> float:
+        """Greatest way (mm) of a part's points for each unit of the way from pose to pose."""
+        middle, half = 0.5 * (begin + end), 0.5 * np.abs(end - begin)
+        swing = self._farthest(vertices, middle, half, of)
+        # For vanishing widths the bound on the displacement is one on the speed.
+        rate = self._farthest(vertices, middle, 1e-9 * half, of, swing) / 1e-9
+        return 2.0 * rate
+
+    def _farthest(
+        self,
+        vertices: FloatArray,
+        middle: FloatArray,
+        widths: FloatArray,
+        of: str,
+        more: float = 0.0,
+    ) -> float:
+        """Displacement (mm) at most, +- ``widths`` about a pose; points ``more`` mm farther out."""
+        k = len(self.elements)
         record = np.zeros(kernel.HEAD + kernel.WIDE * k)
-        widths = np.maximum(high - values, values - low)
-        kernel.pose(self.chain, self.start, np.concatenate([values, widths]), record)
-        at = apply(self.maps(values)[0 if of == "moving" else 1], vertices)
+        kernel.pose(self.chain, self.start, np.concatenate([middle, widths]), record)
+        at = apply(self.maps(middle)[0 if of == "moving" else 1], vertices)
         total = np.zeros(len(at))
         for number, element in enumerate(self.elements):
             if element.of != of:
@@ -162,8 +181,8 @@ class Leg:
             arm = at - row[3:6]
             along = arm @ row[:3]
             square = (arm * arm).sum(axis=1)
-            total += row[12] + row[13] * np.sqrt(square)
-            total += row[9] * np.sqrt(np.maximum(square - along * along, 0.0))
+            total += row[12] + row[13] * (np.sqrt(square) + more)
+            total += row[9] * (np.sqrt(np.maximum(square - along * along, 0.0)) + more)
         return float(total.max(initial=0.0))
 
 

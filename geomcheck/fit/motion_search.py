@@ -9,24 +9,25 @@ holds for all poses; the attack only makes it quick.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 
 from geomcheck.fit.body import Body
 from geomcheck.fit.motion import FloatArray, Leg, Motion
+from geomcheck.fit.motion_arrays import node_boxes, node_reach, scratch
 from geomcheck.kernels import moved as kernel
 from geomcheck.mesh.placement import apply
 from geomcheck.mesh.query import point_distance
-from geomcheck.mesh.tree import TriangleTree, rounding
+from geomcheck.mesh.tree import rounding
 
-#: How often a box of poses is halved at most: 2^-60 of a range is below rounding.
-DEPTH = 400
 #: Pairs looked at for one pose of an attack, at most; the proof finds what is missed.
 TRY = 20_000
 #: Corners that stand for a whole part in the search for a first bound.
 SAMPLE = 64
 #: Steps of one attack.
 STEPS = 12
+_ALL = int(np.iinfo(np.int64).max)
 #: When the budget runs out, how much coarser the tolerance becomes with every further try.
 COARSER = 8.0
 
@@ -89,14 +90,13 @@ class Search:
     ) -> None:
         self.still, self.moving, self.motion = still.tree, moving.tree, motion
         self.touch = max(still.resolution, moving.resolution)
-        self._boxes = _boxes(still.tree), _boxes(moving.tree)
-        self._reach = _reach(still.tree, reach_still), _reach(moving.tree, reach_moving)
+        self._boxes = node_boxes(still.tree), node_boxes(moving.tree)
+        self._reach = node_reach(still.tree, reach_still), node_reach(moving.tree, reach_moving)
         size = max(float(np.abs(body.bounds).max()) for body in (still, moving))
-        size += max(
-            leg.travel(body.vertices, leg.rest, of) + float(np.abs(leg.chain[:, 3:9]).max())
-            for leg in motion.legs
-            for body, of in ((still, "still"), (moving, "moving"))
-        )
+        for leg in motion.legs:
+            size += float(np.abs(leg.chain[:, 3:9]).max())
+            for body, of in ((still, "still"), (moving, "moving")):
+                size += leg.travel(np.array(list(product(*body.bounds.T))), leg.rest, of)
         # Placing a part by a chain of maps costs a few roundings of the coordinates more.
         self.noise = max(rounding(self.still, self.moving), 64 * np.finfo(np.float64).eps * size)
         self.best = np.array([np.inf, np.inf])
@@ -126,24 +126,30 @@ class Search:
                 if self.at(number, start, tolerance) < before:
                     self._descend(number, leg, tolerance)
 
+    def distance(self, leg: int, values: FloatArray, tolerance: float, cutoff: float) -> float:
+        """Distance (mm) at one pose from below, by no more than the tolerance; or the cutoff."""
+        best = np.array([cutoff, cutoff, np.inf, np.inf])
+        box = np.stack([values, values])
+        self._kernel(leg, box, tolerance, _ALL, best, np.zeros(8), values.copy())
+        return max(0.0, float(best[0]) - tolerance)
+
     def _guess(self, leg: Leg) -> float:
         """A distance (mm) that is not less than the least one where a leg rests."""
         moving, still = leg.maps(leg.rest)
-        there, back = np.linalg.solve(still, moving), np.linalg.solve(moving, still)
-        corners = self.moving.triangles[:: -(-len(self.moving) // SAMPLE), 0]
-        points = apply(there, corners)
+        ways = (np.linalg.solve(still, moving), np.linalg.solve(moving, still))
+        scale = [float(np.cbrt(np.linalg.det(matrix[:3, :3]))) for matrix in (still, moving)]
+        points = self.moving.triangles[:: -(-len(self.moving) // SAMPLE), 0]
         best = np.inf
-        tree, other, onward, home = self.still, self.moving, back, there
-        for _ in range(STEPS):
-            near = point_distance(tree, points)
+        for step in range(STEPS):
+            # To and fro: nearest on the still part, from there nearest on the moving one.
+            side = step % 2
+            near = point_distance((self.still, self.moving)[side], apply(ways[side], points))
             k = int(np.argmin(near.distance))
-            scale = moving if tree is self.moving else still
-            distance = float(np.linalg.norm((near.point[k] - points[k]) @ scale[:3, :3].T))
+            distance = scale[side] * float(near.distance[k])
             if distance >= 0.999 * best:
                 break
             best = distance
-            points = apply(onward, near.point[k : k + 1])
-            tree, other, onward, home = other, tree, home, onward
+            points = near.point[k : k + 1]
         return best
 
     def _descend(self, number: int, leg: Leg, tolerance: float) -> None:
@@ -211,7 +217,7 @@ class Search:
         if self.found[6] < 0.0:
             # The budget ran out before anything was found: one pose, looked at in full.
             rest = self.motion.legs[0].rest
-            self._run(0, np.stack([rest, rest]), 0.0, np.iinfo(np.int64).max)
+            self._run(0, np.stack([rest, rest]), 0.0, _ALL)
         return Least(
             float(self.best[0]),
             min(proved, float(self.best[0])),
@@ -227,42 +233,38 @@ class Search:
         )
 
     def _run(
-        self, number: int, ranges: FloatArray, tolerance: float, budget: int
+        self, leg: int, ranges: FloatArray, tolerance: float, budget: int
     ) -> tuple[float, float]:
         """Search one box of one leg; the bounds of what was dropped."""
-        leg = self.motion.legs[number]
-        k = len(leg.elements)
-        start = np.concatenate([0.5 * (ranges[0] + ranges[1]), 0.5 * (ranges[1] - ranges[0])])
         best = np.array([*self.best, np.inf, np.inf])
-        values = np.array(self.values if self.leg == number else leg.rest)
-        stack, recs, numbers, work, triangles = _scratch(k)
-        self.looked += kernel.search(
-            self._boxes[0],
-            self.still.triangles,
-            self._reach[0],
-            self._boxes[1],
-            self.moving.triangles,
-            self._reach[1],
-            self.still.leaf,
-            leg.chain,
-            leg.start,
-            start,
-            tolerance,
-            self.noise,
-            budget,
-            best,
-            self.found,
-            values,
-            stack,
-            recs,
-            numbers,
-            work,
-            triangles,
-        )
+        values = self.motion.legs[leg].rest
+        self.looked += self._kernel(leg, ranges, tolerance, budget, best, self.found, values)
         if best[0] < self.best[0]:
-            self.leg, self.values = number, values
+            self.leg, self.values = leg, values
         self.best = best[:2]
         return float(best[2]), float(best[3])
+
+    def _kernel(
+        self,
+        leg: int,
+        ranges: FloatArray,
+        tolerance: float,
+        budget: int,
+        best: FloatArray,
+        found: FloatArray,
+        values: FloatArray,
+    ) -> int:
+        chain, start = self.motion.legs[leg].chain, self.motion.legs[leg].start
+        box = np.concatenate([0.5 * (ranges[0] + ranges[1]), 0.5 * (ranges[1] - ranges[0])])
+        # fmt: off
+        looked: int = kernel.search(
+            self._boxes[0], self.still.triangles, self._reach[0],
+            self._boxes[1], self.moving.triangles, self._reach[1], self.still.leaf,
+            chain, start, box, tolerance, self.noise, budget,
+            best, found, values, *scratch(len(chain)),
+        )
+        # fmt: on
+        return looked
 
 
 def _nearer(leg: Leg, here: FloatArray, found: FloatArray) -> FloatArray:
@@ -280,33 +282,3 @@ def _nearer(leg: Leg, here: FloatArray, found: FloatArray) -> FloatArray:
             tries.append((float(np.linalg.norm(still @ at_still - moving @ at_moving)), value))
         values[number] = min(tries, key=lambda pair: pair[0])[1]
     return values
-
-
-def _boxes(tree: TriangleTree) -> FloatArray:
-    """(2 p - 1 + n, 6) bounds of the nodes, then of the sorted triangles."""
-    own = np.concatenate([tree.triangles.min(axis=1), tree.triangles.max(axis=1)], axis=1)
-    return np.concatenate([tree.boxes, own])
-
-
-def _reach(tree: TriangleTree, values: FloatArray) -> FloatArray:
-    """(2 p - 1 + n,) greatest value under each node, then of each sorted triangle."""
-    own = np.asarray(values, dtype=np.float64)[tree.order]
-    row = np.zeros((tree.first_leaf + 1) * tree.leaf)
-    row[: len(own)] = own
-    row = row.reshape(-1, tree.leaf).max(axis=1)
-    rows = [own, row]
-    while len(row) > 1:
-        row = row.reshape(-1, 2).max(axis=1)
-        rows.append(row)
-    return np.concatenate(rows[::-1])
-
-
-def _scratch(k: int) -> tuple[FloatArray, FloatArray, np.ndarray, FloatArray, FloatArray]:
-    """Work arrays of one search."""
-    return (
-        np.empty((2 * DEPTH + 1000, 6 + 2 * k)),
-        np.empty((DEPTH + 2, kernel.HEAD + kernel.WIDE * k)),
-        np.empty(DEPTH + 2, dtype=np.int64),
-        np.empty((5, 24 + 4 * k)),
-        np.empty((2, 3, 3)),
-    )

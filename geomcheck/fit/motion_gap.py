@@ -1,0 +1,251 @@
+"""The least gap of two bodies over a whole movement, with what is proved of it.
+
+Apart all the way: the gap is the least distance found, its interval reaches down to what is proved
+of the true surfaces over every pose (``geomcheck.fit.motion_search``), and up to what the witness
+may be off. A body cannot get inside another without contact, so that is looked at once, where the
+movement rests.
+
+Contact somewhere: the pose at which it is first met on the straight way (in the numbers of the
+pose) from rest is found by conservative advancement: from each pose on, no contact can come sooner
+than the distance there divided by the greatest speed of any point. The overlap is then measured as
+for bodies that stand still, in the contact pose and at the far end of that way, and the deeper one
+is given. Poses not looked at may overlap more deeply, by no more than the whole travel.
+"""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+
+from geomcheck.errors import InputError
+from geomcheck.finding import Quantity, Term
+from geomcheck.fit.body import Body, as_point
+from geomcheck.fit.gap import measure_gap
+from geomcheck.fit.inside import swallowed
+from geomcheck.fit.interval import facet_term, unit_normal
+from geomcheck.fit.motion import Motion, Pose
+from geomcheck.fit.motion_contact import direction_at_rest, first_contact, placed, point_at_rest
+from geomcheck.fit.motion_hold import may_come_to_hold
+from geomcheck.fit.motion_search import Least, Search
+from geomcheck.fit.motion_state import MovingGap, Stand
+from geomcheck.fit.state import Gap
+
+#: Boxes of poses, each with a pair of pieces of the meshes, looked at for one proof.
+BUDGET = 5_000_000
+
+
+def least_gap(
+    moving: object,
+    still: object,
+    motion: Motion,
+    *,
+    tolerance: float = 0.01,
+    budget: int = BUDGET,
+    stand_moving: Stand | None = None,
+    stand_still: Stand | None = None,
+    shell_moving: bool = False,
+    shell_still: bool = False,
+) -> MovingGap:
+    """Least gap between two bodies over all poses of a movement.
+
+    Parameters
+    ----------
+    moving, still : Body, Part, trimesh.Trimesh or (m, 3, 3) float
+        Where they stand before the movement, mm.
+    motion : Motion
+    tolerance : float
+        mm by which the proof may fall short of the gap found.
+    budget : int
+        Boxes looked at in one proof; the answer does not depend on the machine's speed.
+    stand_moving, stand_still : Stand, optional
+        Further amounts by which the surfaces may be off.
+    shell_moving, shell_still : bool
+        This surface encloses no material.
+
+    Raises
+    ------
+    InputError
+        A tolerance or a budget that is not positive; a body without triangles.
+    """
+    if not tolerance > 0.0 or budget < 1:
+        raise InputError("tolerance and budget of a movement must be positive")
+    return _Measurement(
+        Body.of(moving),
+        Body.of(still),
+        motion,
+        (tolerance, budget),
+        (stand_moving, stand_still),
+        (shell_moving, shell_still),
+    ).gap()
+
+
+class _Measurement:
+    """One question between two bodies."""
+
+    def __init__(
+        self,
+        moving: Body,
+        still: Body,
+        motion: Motion,
+        effort: tuple[float, int],
+        stands: tuple[Stand | None, Stand | None],
+        shells: tuple[bool, bool],
+    ) -> None:
+        self.moving, self.still, self.motion = moving, still, motion
+        self.tolerance, self.budget = effort
+        self.shells = shells
+        none = Stand(np.zeros(0)), Stand(np.zeros(0))
+        self.names = sum(((stand or none[0]).names for stand in stands), ())
+        # A part that grows grows its errors, too.
+        growth = max(
+            float(np.prod([1.0 + max(e.high, 0.0) for e in leg.elements if e.kind == "growth"]))
+            for leg in motion.legs
+        )
+        self.off = [
+            growth * (np.zeros(len(body.faces)) if stand is None else stand.amount)
+            for body, stand in zip((moving, still), stands, strict=True)
+        ]
+        self.search = Search(
+            still,
+            moving,
+            motion,
+            growth * still.reach + self.off[1],
+            growth * moving.reach + self.off[0],
+        )
+
+    def gap(self) -> MovingGap:
+        """Search first; then, by whether the bodies meet, what else is needed."""
+        least = self.search.result(self.tolerance, self.budget)
+        if least.distance <= self.search.touch:
+            return self._contact(least)
+        rest = Pose(self.motion, 0, self.motion.legs[0].rest)
+        moving, still = placed(self.moving, rest.moving), placed(self.still, rest.still)
+        into_still = still.solid and len(swallowed(moving, still)) > 0
+        into_moving = moving.solid and len(swallowed(still, moving)) > 0
+        if into_still or into_moving:
+            return self._overlap(least, rest, rest, measure_gap(moving, still, volume=False))
+        return self._apart(least, self._undecided(moving, still))
+
+    def _apart(self, least: Least, undecided: tuple[str, ...]) -> MovingGap:
+        pose = Pose(self.motion, least.leg, least.values)
+        terms = [
+            Term("poses not tried", least.distance - least.proved, 0.0, "branch and bound"),
+            facet_term(
+                ", ".join(("facets of both parts over the movement", *self.names)),
+                max(0.0, least.proved - least.proved_true),
+                self._farther(least, pose),
+                self.moving,
+                self.still,
+            ),
+        ]
+        if least.proved <= 0.0:
+            terms.append(Term("overlap not excluded", self._travel(), 0.0, "travel"))
+        across = least.point_moving - least.point_still
+        return MovingGap(
+            state="apart",
+            quantity=Quantity.from_terms("least gap while moving", least.distance, "mm", (*terms,)),
+            pose=pose,
+            first=None,
+            point_moving=as_point(least.point_moving),
+            point_still=as_point(least.point_still),
+            at_rest=point_at_rest(pose, least.point_moving),
+            triangle_moving=least.triangle_moving,
+            triangle_still=least.triangle_still,
+            direction=direction_at_rest(pose, across),
+            proved=max(least.proved, 0.0),
+            boxes=least.boxes,
+            complete=least.complete,
+            undecided=undecided,
+        )
+
+    def _farther(self, least: Least, pose: Pose) -> float:
+        """How much farther apart (mm) the true surfaces may be than the witness points."""
+        between = least.point_still - least.point_moving
+        found = []
+        for body, matrix, number in (
+            (self.moving, pose.moving, least.triangle_moving),
+            (self.still, pose.still, least.triangle_still),
+        ):
+            normal = matrix[:3, :3] @ unit_normal(body, number)
+            sagitta = body.sagitta
+            found.append(
+                [-sagitta.inward[number] * normal, sagitta.outward[number] * normal],
+            )
+        greatest = max(
+            float(np.linalg.norm(between + there - here)) for here, there in product(*found)
+        )
+        off = self.off[0][least.triangle_moving] + self.off[1][least.triangle_still]
+        return max(0.0, greatest - least.distance) + float(off)
+
+    def _undecided(self, moving: Body, still: Body) -> tuple[str, ...]:
+        margin = self._travel()
+        reasons = []
+        for inner, outer, shell, text in (
+            (moving, still, self.shells[1], ("moving", "still")),
+            (still, moving, self.shells[0], ("still", "moving")),
+        ):
+            if not outer.solid and not shell and may_come_to_hold(inner, outer, margin):
+                reasons.append(
+                    f"the mesh of the {text[1]} part is {outer.kind} and lies all round a piece "
+                    f"of the {text[0]} part, or may come to: whether that piece gets inside its "
+                    "material cannot be told"
+                )
+        return tuple(reasons)
+
+    def _travel(self) -> float:
+        """Farthest any point of either body gets from where the movement rests, mm, at most."""
+        total = 0.0
+        for body, of in ((self.moving, "moving"), (self.still, "still")):
+            corners = np.array(list(product(*body.bounds.T)))
+            legs = [2.0 * leg.travel(corners, leg.rest, of) for leg in self.motion.legs]
+            total += legs[0] / 2.0 if len(legs) == 1 else sum(legs)
+        return total
+
+    # --- contact ------------------------------------------------------------------------------
+
+    def _contact(self, least: Least) -> MovingGap:
+        bodies = (self.moving, self.still)
+        first = first_contact(self.search, bodies, least, self.tolerance)
+        leg = self.motion.legs[least.leg]
+        low, high = leg.ranges
+        step = least.values - leg.rest
+        ends = np.where(step > 0.0, high, np.where(step < 0.0, low, least.values))
+        best: tuple[Pose, Gap] | None = None
+        for values in (least.values, ends):
+            pose = Pose(self.motion, least.leg, values)
+            gap = measure_gap(
+                placed(self.moving, pose.moving), placed(self.still, pose.still), volume=False
+            )
+            if best is None or gap.quantity.value < best[1].quantity.value:
+                best = pose, gap
+        assert best is not None  # two poses were measured
+        return self._overlap(least, best[0], first, best[1])
+
+    def _overlap(self, least: Least, pose: Pose, first: Pose, gap: Gap) -> MovingGap:
+        off = float(self.off[0].max() + self.off[1].max())
+        names = ", ".join(self.names) or "none declared"
+        terms = (
+            *gap.quantity.terms,
+            Term("other poses may overlap more deeply", self._travel(), 0.0, "travel"),
+            Term("allowances of both parts", off, off, names),
+        )
+        across = None if gap.direction is None else np.asarray(gap.direction)
+        return MovingGap(
+            state=gap.state,
+            quantity=Quantity.from_terms("least gap while moving", gap.quantity.value, "mm", terms),
+            pose=pose,
+            first=first,
+            point_moving=gap.point_a,
+            point_still=gap.point_b,
+            at_rest=point_at_rest(pose, np.asarray(gap.point_a)),
+            triangle_moving=gap.triangle_a,
+            triangle_still=gap.triangle_b,
+            direction=None if across is None else direction_at_rest(pose, across),
+            proved=0.0,
+            boxes=least.boxes,
+            complete=True,
+            depth=gap.depth,
+            undecided=gap.undecided,
+            notes=gap.notes,
+        )
