@@ -44,6 +44,9 @@ class Element:
         Degrees per unit.
     of : {"moving", "still"}
         Which of two parts it acts on; only a growth may act on the still one.
+    alpha, drawn_at : float
+        Of a growth with one coefficient: change of length per length and kelvin, and the
+        temperature (degrees Celsius) at which nothing has grown; 0 and 0 for others.
     """
 
     name: str
@@ -55,6 +58,8 @@ class Element:
     along: Point = (0.0, 0.0, 0.0)
     angle: float = 0.0
     of: Literal["moving", "still"] = "moving"
+    alpha: float = 0.0
+    drawn_at: float = 0.0
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.low) and math.isfinite(self.high)):
@@ -87,6 +92,9 @@ class Element:
             return f"{_plain(abs(value))} mm along {'-' if value < 0 else '+'}{self.name}"
         if self.kind == "way":
             return f"{_plain(100.0 * value, 0)} % of the way {self.name}"
+        if self.alpha > 0.0:
+            at = _plain(self.drawn_at + value / self.alpha, 1)
+            return f"{self.name} at {at} degrees Celsius"
         grown = "shrunk" if value < 0 else "grown"
         return f"{self.name} {grown} by {_plain(abs(1000.0 * value), 3)} mm per metre"
 

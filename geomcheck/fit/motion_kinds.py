@@ -50,10 +50,21 @@ def shift(along: Any, low: float, high: float, name: str = "x") -> Element:
 
 
 def growth(
-    about: Any, low: float, high: float, name: str, of: Literal["moving", "still"] = "moving"
+    about: Any,
+    low: float,
+    high: float,
+    name: str,
+    of: Literal["moving", "still"] = "moving",
+    *,
+    alpha: float = 0.0,
+    drawn_at: float = 0.0,
 ) -> Element:
-    """Growth about a point that stays: change of length per length, ``alpha (T - T0)``."""
-    return Element(name, "growth", low, high, about=_point(about), of=of)
+    """Growth about a point that stays: change of length per length, ``alpha (T - drawn_at)``.
+
+    With ``alpha`` (per kelvin) poses are told as temperatures.
+    """
+    point = _point(about)
+    return Element(name, "growth", low, high, about=point, of=of, alpha=alpha, drawn_at=drawn_at)
 
 
 def box(elements: Sequence[Element]) -> Motion:

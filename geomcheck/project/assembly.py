@@ -9,7 +9,14 @@ from typing import NoReturn
 from geomcheck.errors import ProjectError
 from geomcheck.finding import EntryRef
 from geomcheck.mesh.part import Part, PartSet
-from geomcheck.project.entries import DuctEntry, FastenerEntry, MateEntry, PartEntry, ToolEntry
+from geomcheck.project.entries import (
+    DuctEntry,
+    FastenerEntry,
+    MateEntry,
+    MovementEntry,
+    PartEntry,
+    ToolEntry,
+)
 from geomcheck.project.lines import Key, LineMap
 
 
@@ -23,7 +30,7 @@ class Assembly:
         Name of the vehicle; ``bench`` when the project has none.
     parts : PartSet
         Housing, carried parts and this vehicle's neighbours, placed.
-    mates, ducts, fasteners, tools
+    mates, ducts, fasteners, tools, movements
         The entries that apply to this vehicle, each with its key in the project file.
     part_entries, part_keys
         Each part's entry and its key, by part name.
@@ -43,6 +50,7 @@ class Assembly:
     part_keys: Mapping[str, Key]
     lines: LineMap
     vehicles: tuple[str, ...] = ()
+    movements: tuple[tuple[Key, MovementEntry], ...] = ()
 
     @property
     def housing(self) -> Part:

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from geomcheck.project.movements import MovementEntry
 from geomcheck.project.places import (
     CastingEntry,
     PatchEntry,
@@ -40,6 +41,7 @@ __all__ = [
     "FastenerEntry",
     "LossEntry",
     "MateEntry",
+    "MovementEntry",
     "Name",
     "NotNegative",
     "PartEntry",
@@ -113,6 +115,11 @@ class PartEntry(Table):
         default=False, description="out of the way while bolts are done up, as an open bonnet is"
     )
     gap: bool = Field(default=True, description="false: this part is not checked for gaps at all")
+    on: Literal["engine", "body"] | None = Field(
+        default=None,
+        description="what it moves with; else the engine for the class 'engine-mounted part', "
+        "for the housing and what it carries, and the body for all others",
+    )
     trim: Annotated[float | Literal["never", "free"], BeforeValidator(_trim)] = Field(
         default="never",
         description="whether a neighbour may be cut back to make room: never, free, or as deep as "
@@ -220,6 +227,7 @@ class Document(Table):
     ducts: tuple[DuctEntry, ...] = Field(default=(), alias="duct")
     fasteners: tuple[FastenerEntry, ...] = Field(default=(), alias="fastener")
     tools: tuple[ToolEntry, ...] = Field(default=(), alias="tool")
+    movements: tuple[MovementEntry, ...] = Field(default=(), alias="movement")
     check: dict[str, dict[str, object]] = Field(
         default={}, description="[check.CODE] tables: the settings of each check"
     )

@@ -110,6 +110,7 @@ class Project:
             part_keys={name: key for name, (key, _, _) in parts.items()},
             lines=self.lines,
             vehicles=self.vehicles,
+            movements=here("movement", document.movements),
         )
 
     def _add(

@@ -23,7 +23,9 @@ def check_names(document: Document, lines: LineMap) -> None:
     _once(lines, "mate", [mate.name for mate in document.mates])
     _once(lines, "fastener", [fastener.name for fastener in document.fasteners])
     _once(lines, "tool", [tool.name for tool in document.tools])
+    _once(lines, "movement", [movement.name for movement in document.movements])
     _check_roles(document, lines)
+    _check_sides(document, lines)
     common = [part.name for part in document.parts]
     _once(lines, "part", common)
     by_vehicle = {
@@ -59,6 +61,7 @@ def check_names(document: Document, lines: LineMap) -> None:
         "mate": [mate.vehicle for mate in document.mates],
         "duct": [duct.vehicle for duct in document.ducts],
         "fastener": [fastener.vehicle for fastener in document.fasteners],
+        "movement": [movement.vehicle for movement in document.movements],
     }
     for list_name, given in vehicles_named.items():
         for number, name in enumerate(given):
@@ -73,6 +76,16 @@ def check_names(document: Document, lines: LineMap) -> None:
                 _known(lines, ("duct", number, field, position), "part", name, known(duct.vehicle))
     for number, fastener in enumerate(document.fasteners):
         _known(lines, ("fastener", number, "part"), "part", fastener.part, known(fastener.vehicle))
+    for number, movement in enumerate(document.movements):
+        lists: list[tuple[Key, tuple[str, ...]]] = [
+            (("parts",), movement.parts),
+            (("against",), movement.against),
+        ]
+        lists += [(("growth", n, "parts"), g.parts) for n, g in enumerate(movement.growths)]
+        for under, given_names in lists:
+            for position, name in enumerate(given_names):
+                place: Key = ("movement", number, *under, position)
+                _known(lines, place, "part", name, known(movement.vehicle))
 
 
 def _check_roles(document: Document, lines: LineMap) -> None:
@@ -111,6 +124,18 @@ def _check_roles(document: Document, lines: LineMap) -> None:
                     "a vehicle's part cannot be the housing",
                     "list the housing once, in a [[part]] table outside the vehicles",
                 )
+
+
+def _check_sides(document: Document, lines: LineMap) -> None:
+    """The housing and what it carries are on the engine."""
+    for number, part in enumerate(document.parts):
+        if part.on == "body" and part.role != "neighbour":
+            _refuse(
+                lines,
+                ("part", number, "on"),
+                f"{part.name!r} goes with the engine: it is the housing or carried by it",
+                "take out on, or make it a neighbour",
+            )
 
 
 def _once(lines: LineMap, list_name: str, names: Iterable[str]) -> None:

@@ -7,17 +7,17 @@ figures rest on. Lengths are mm. Nothing here is a standard's text: only values.
 
 from __future__ import annotations
 
-import csv
 from functools import cache
-from importlib import resources
-from typing import Any, Literal, get_type_hints
+from typing import Literal
 
 from geomcheck.errors import InputError
+from geomcheck.standards.reader import TABLES, table, typed
 from geomcheck.standards.rows import (
     BitSocket,
     CastingTolerance,
     Clearance,
     Drive,
+    Expansion,
     Extension,
     HexKey,
     Ratchet,
@@ -34,6 +34,7 @@ __all__ = [
     "CastingTolerance",
     "Clearance",
     "Drive",
+    "Expansion",
     "Extension",
     "HexKey",
     "Ratchet",
@@ -47,6 +48,8 @@ __all__ = [
     "casting_tolerance",
     "casting_tolerances",
     "clearance_hole",
+    "expansion",
+    "expansions",
     "extensions",
     "heads",
     "hex_keys",
@@ -63,54 +66,11 @@ __all__ = [
 
 Fit = Literal["fine", "medium", "coarse"]
 
-TABLES: tuple[str, ...] = (
-    "bay_clearances",
-    "bit_sockets",
-    "clearance_holes",
-    "extensions",
-    "hex_keys",
-    "iso8062_3_dctg",
-    "ratchets",
-    "screws",
-    "sockets",
-    "spanner_clearances",
-    "starting_gaps",
-    "threads",
-    "washers",
-)
-
-
-@cache
-def table(name: str) -> tuple[dict[str, str], ...]:
-    """Rows of a table as text, in the order of the file.
-
-    Raises
-    ------
-    KeyError
-        No such table; :data:`TABLES` lists them.
-    """
-    if name not in TABLES:
-        raise KeyError(name)
-    text = resources.files(__name__).joinpath(f"{name}.csv").read_text(encoding="utf-8")
-    return tuple(csv.DictReader(text.splitlines()))
-
-
-def _typed(row: dict[str, str], kind: Any) -> Any:
-    """One row as ``kind``, column by column; an empty cell is None."""
-    values: list[str | float | None] = []
-    for name, hint in get_type_hints(kind).items():
-        text = row[name]
-        if hint in (float, float | None):
-            values.append(float(text) if text else None)
-        else:
-            values.append(text)
-    return kind(*values)
-
 
 @cache
 def screws() -> tuple[Screw, ...]:
     """All screws of the table."""
-    return tuple(_typed(row, Screw) for row in table("screws"))
+    return tuple(typed(row, Screw) for row in table("screws"))
 
 
 def heads() -> tuple[str, ...]:
@@ -175,43 +135,43 @@ def clearance_hole(size: str, fit: Fit = "medium") -> Clearance:
 @cache
 def hex_keys() -> tuple[HexKey, ...]:
     """Hexagon keys, metric then inch."""
-    return tuple(_typed(row, HexKey) for row in table("hex_keys"))
+    return tuple(typed(row, HexKey) for row in table("hex_keys"))
 
 
 @cache
 def sockets() -> tuple[Socket, ...]:
     """Hexagon sockets by drive and across flats."""
-    return tuple(_typed(row, Socket) for row in table("sockets"))
+    return tuple(typed(row, Socket) for row in table("sockets"))
 
 
 @cache
 def bit_sockets() -> tuple[BitSocket, ...]:
     """Hexagon bit sockets."""
-    return tuple(_typed(row, BitSocket) for row in table("bit_sockets"))
+    return tuple(typed(row, BitSocket) for row in table("bit_sockets"))
 
 
 @cache
 def extensions() -> tuple[Extension, ...]:
     """Extension bars, shortest first for each drive."""
-    return tuple(_typed(row, Extension) for row in table("extensions"))
+    return tuple(typed(row, Extension) for row in table("extensions"))
 
 
 @cache
 def ratchets() -> tuple[Ratchet, ...]:
     """Ratchet heads, one for each drive."""
-    return tuple(_typed(row, Ratchet) for row in table("ratchets"))
+    return tuple(typed(row, Ratchet) for row in table("ratchets"))
 
 
 @cache
 def washers() -> tuple[Washer, ...]:
     """Plain washers of ISO 7089."""
-    return tuple(_typed(row, Washer) for row in table("washers"))
+    return tuple(typed(row, Washer) for row in table("washers"))
 
 
 @cache
 def threads() -> tuple[Thread, ...]:
     """Metric threads, coarse pitch first for each size."""
-    return tuple(_typed(row, Thread) for row in table("threads"))
+    return tuple(typed(row, Thread) for row in table("threads"))
 
 
 @cache
@@ -221,7 +181,7 @@ def starting_gaps() -> tuple[StartingGap, ...]:
     They are starting values, not requirements: the maker's figures and, for fuel lines and hot
     parts, local codes come first.
     """
-    return tuple(_typed(row, StartingGap) for row in table("starting_gaps"))
+    return tuple(typed(row, StartingGap) for row in table("starting_gaps"))
 
 
 def casting_grades() -> tuple[str, ...]:
@@ -287,4 +247,33 @@ def casting_tolerance(grade: str, nominal: float) -> CastingTolerance:
         f"{grade} has no tolerance for a dimension of {nominal:.2f} mm",
         remedy=f"The table gives it from over {rows[0].over:g} to {rows[-1].to:g} mm: choose "
         "another grade, or agree a tolerance of its own with the foundry",
+    )
+
+
+@cache
+def expansions() -> tuple[Expansion, ...]:
+    """Linear thermal expansion of materials near room temperature."""
+    return tuple(typed(row, Expansion) for row in table("thermal_expansion"))
+
+
+def expansion(material: str) -> Expansion:
+    """Row of a material.
+
+    Raises
+    ------
+    InputError
+        The material is not in the table; the message lists what is.
+
+    Examples
+    --------
+    >>> expansion("Al 6061").high
+    23.6
+    """
+    for row in expansions():
+        if row.material == material:
+            return row
+    known = "; ".join(row.material for row in expansions())
+    raise InputError(
+        f'there is no material "{material}" in the table of thermal expansion',
+        remedy=f"State its own coefficient, or choose one of: {known}",
     )

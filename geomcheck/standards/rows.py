@@ -183,3 +183,18 @@ class CastingTolerance(NamedTuple):
     def half(self) -> float:
         """Deviation allowed to either side: half of the width."""
         return 0.5 * self.width
+
+
+class Expansion(NamedTuple):
+    """Linear thermal expansion of a material, 1e-6 per kelvin; a range where the source has one.
+
+    ``uniform`` is ``no`` where the part grows differently along and across its layers, so that no
+    one figure tells its growth.
+    """
+
+    material: str
+    low: float
+    high: float
+    uniform: Literal["yes", "no"]
+    status: str
+    source: str

@@ -1,0 +1,164 @@
+"""From what the project file says of movements to pairs of parts and motions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from geomcheck.errors import InputError
+from geomcheck.fit.motion import Element, Leg, Motion
+from geomcheck.fit.motion_kinds import box, growth, shift, sweep, turn
+from geomcheck.mesh.part import Part
+from geomcheck.mesh.placement import check_rigid, rigid
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.lines import Key
+from geomcheck.project.movements import GrowthEntry, MovementEntry, WayPose
+
+#: The class of neighbour that stands on the engine unless its entry says otherwise.
+ON_ENGINE = "engine-mounted part"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MovingPair:
+    """Two parts of which one moves.
+
+    Parameters
+    ----------
+    moving, still : Part
+    motion : Motion
+    mates : tuple of str
+        Mates between them: joined faces, which growth carries along.
+    """
+
+    moving: Part
+    still: Part
+    motion: Motion
+    mates: tuple[str, ...]
+
+
+def on_engine(assembly: Assembly, name: str) -> bool:
+    """Whether a part rocks with the engine: the housing, what it carries, and what is said to."""
+    entry = assembly.part_entries[name]
+    if assembly.parts[name].role != "neighbour":
+        return True
+    return entry.on == "engine" or (entry.on is None and assembly.parts[name].kind == ON_ENGINE)
+
+
+def moving_pairs(assembly: Assembly, key: Key, entry: MovementEntry) -> Iterator[MovingPair]:
+    """Every pair of a part that moves and one that does not.
+
+    Parts with ``gap = false`` are left out unless the entry names them.
+
+    Raises
+    ------
+    ProjectError
+        A part that moves is also to be kept clear of; faces that are mated would slide; a growth
+        names parts that take no part; a pose is not rigid or a way is not told.
+    """
+    moved = _moved(assembly, entry)
+    still = [name for name in assembly.parts if name not in moved]
+    for position, name in enumerate(entry.against):
+        if name in moved:
+            assembly.refuse(
+                (*key, "against", position),
+                f"{name!r} moves in this movement, so it cannot move against itself",
+                "Take it out of against, or out of what moves",
+            )
+    against = list(entry.against) or [name for name in still if _asked(assembly, name)]
+    movers = [name for name in moved if name in entry.parts or _asked(assembly, name)]
+    for position, growing in enumerate(entry.growths):
+        for place, name in enumerate(growing.parts):
+            if name not in movers and name not in against:
+                assembly.refuse(
+                    (*key, "growth", position, "parts", place),
+                    f"{name!r} grows, but is neither among what moves nor what is kept clear of",
+                    f"Parts in question: {', '.join((*movers, *against))}",
+                )
+    rigid_motion = _motion(assembly, key, entry)
+    for mover in movers:
+        for other in against:
+            motion = _with_growth(entry, rigid_motion, mover, other)
+            if motion is None:
+                continue
+            mates = tuple(
+                mate.name for _, mate in assembly.mates if set(mate.parts) == {mover, other}
+            )
+            if mates and (rigid_motion is not None or entry.against):
+                assembly.refuse(
+                    key,
+                    f"{mover} and {other} are joined by the mate {mates[0]!r}, and the movement "
+                    f"takes only {mover} along",
+                    f'Name {other} in parts, or set on = "engine" on it if it goes with the '
+                    "engine; else drop the mate",
+                )
+            yield MovingPair(assembly.parts[mover], assembly.parts[other], motion, mates)
+
+
+def _moved(assembly: Assembly, entry: MovementEntry) -> list[str]:
+    if entry.parts:
+        return list(entry.parts)
+    if entry.group == "housing":
+        return [part.name for part in assembly.ours]
+    return [name for name in assembly.parts if on_engine(assembly, name)]
+
+
+def _asked(assembly: Assembly, name: str) -> bool:
+    return assembly.part_entries[name].gap
+
+
+def _motion(assembly: Assembly, key: Key, entry: MovementEntry) -> Motion | None:
+    """The movement without growth; None if there is only growth."""
+    if entry.hinge is not None:
+        hinge = entry.hinge
+        return box([turn(hinge.axis, hinge.about, *hinge.angle, "the hinge")])
+    if entry.sweep is not None:
+        try:
+            poses = [_matrix(pose) for pose in entry.sweep.poses]
+            return sweep(poses, entry.sweep.about)
+        except InputError as error:
+            assembly.refuse((*key, "sweep"), error.what, error.remedy)
+    if entry.rock is None:
+        return None
+    elements: list[Element] = []
+    for number, turning in enumerate(entry.rock.turns):
+        name = turning.name or ("roll" if number == 0 else f"turn {number + 1}")
+        if turning.angle != (0.0, 0.0):
+            elements.append(turn(turning.axis, turning.about, *turning.angle, name))
+    for axis, name in enumerate("xyz"):
+        low, high = getattr(entry.rock, name)
+        if low != 0.0 or high != 0.0:
+            elements.append(shift(np.eye(3)[axis], low, high, name))
+    return box(elements)
+
+
+def _matrix(pose: WayPose) -> np.ndarray:
+    if pose.matrix is not None:
+        return check_rigid(np.array(pose.matrix))
+    return rigid([(t.axis, t.angle, t.about) for t in pose.turns], pose.move)
+
+
+def _with_growth(
+    entry: MovementEntry, motion: Motion | None, mover: str, other: str
+) -> Motion | None:
+    """What two parts do to each other; None if nothing."""
+    growths = [
+        *(_grown(g, mover, "moving") for g in entry.growths if not g.parts or mover in g.parts),
+        *(_grown(g, other, "still") for g in entry.growths if other in g.parts),
+    ]
+    if motion is not None:
+        return motion.with_growth(growths)
+    return Motion((Leg(tuple(growths)),)) if growths else None
+
+
+def _grown(entry: GrowthEntry, name: str, of: str) -> Element:
+    low, high = entry.alphas
+    return growth(
+        entry.about,
+        *entry.strain,
+        name,
+        "moving" if of == "moving" else "still",
+        alpha=1e-6 * low if low == high else 0.0,
+        drawn_at=entry.drawn_at,
+    )

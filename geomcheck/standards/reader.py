@@ -1,0 +1,52 @@
+"""The tables as they are written: rows of text, and rows as typed values."""
+
+from __future__ import annotations
+
+import csv
+from functools import cache
+from importlib import resources
+from typing import Any, get_type_hints
+
+TABLES: tuple[str, ...] = (
+    "bay_clearances",
+    "bit_sockets",
+    "clearance_holes",
+    "extensions",
+    "hex_keys",
+    "iso8062_3_dctg",
+    "ratchets",
+    "screws",
+    "sockets",
+    "spanner_clearances",
+    "starting_gaps",
+    "thermal_expansion",
+    "threads",
+    "washers",
+)
+
+
+@cache
+def table(name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a table as text, in the order of the file.
+
+    Raises
+    ------
+    KeyError
+        No such table; :data:`TABLES` lists them.
+    """
+    if name not in TABLES:
+        raise KeyError(name)
+    text = resources.files(__package__).joinpath(f"{name}.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def typed(row: dict[str, str], kind: Any) -> Any:
+    """One row as ``kind``, column by column; an empty cell is None."""
+    values: list[str | float | None] = []
+    for name, hint in get_type_hints(kind).items():
+        text = row[name]
+        if hint in (float, float | None):
+            values.append(float(text) if text else None)
+        else:
+            values.append(text)
+    return kind(*values)
