@@ -3,7 +3,8 @@
 What: For every neighbour that may be trimmed (trim = "free", or a depth in mm, in its entry) and
 does not surely keep its gaps, says how deep it would have to be cut back, where, and over which
 area, and whether that is within the depth allowed. And for each vehicle, in one finding: whether
-it needs no modification, fits once some neighbours are trimmed, or does not fit by trimming.
+it needs no modification, fits once some neighbours are trimmed, or does not fit by trimming. Where
+none of its parts may be trimmed, that is a remark: fit-gap decides.
 
 Why: A kit that needs a bracket filed is sold with a drawing of the cut; one that needs a strut
 tower cut is not sold. Whoever fits it must know before the bonnet is off.
@@ -35,7 +36,7 @@ from geomcheck.fit import words
 from geomcheck.fit.body import as_point
 from geomcheck.fit.state import Gap
 from geomcheck.fit.trim import CAUTION, depth_of_cut, doubts, swallowed, turned
-from geomcheck.fit.zone import Zone
+from geomcheck.fit.zone import NAMED, Zone
 from geomcheck.fit.zones import RESOLUTION, find_zones
 from geomcheck.project.allowances import allowances
 from geomcheck.project.assembly import Assembly
@@ -51,9 +52,6 @@ from geomcheck.project.entries import Positive, Table
 
 CODE = "fit-trim"
 TITLE = "what the vehicle needs trimmed"
-
-#: Places named in a message; the details have all.
-NAMED = 4
 
 
 class Settings(Table):
@@ -206,12 +204,10 @@ def _message(
     places = [
         f"{words.length(max(0.0, zone.lack))} mm deep over {zone.said_area()} at "
         f"{words.place(zone.place)}"
-        for _, zone in found[:NAMED]
+        for _, zone in found
     ]
-    if places:
-        text += f": {', '.join(places)}"
-    if len(found) > NAMED:
-        text += f", and {len(found) - NAMED} more places"
+    text += f": {', '.join(places[:NAMED])}" if places else ""
+    text += f", and {len(found) - NAMED} more places" if len(found) > NAMED else ""
     text += "; any depth may be cut." if limit is None else f"; {words.length(limit)} mm allowed."
     return text + said
 
@@ -237,26 +233,29 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
     cuts = _list(
         [f"{x['part']} by {words.length(x['depth'])} mm over {x['area']:.0f} mm2" for x in lines]
     )
+    asked = any(assembly.part_entries[part.name].trim != "never" for part in assembly.neighbours)
     remedy = ""
     if not judged:
         verdict = Verdict.PASS
         gaps = "its one required gap is" if kept == 1 else f"all {kept} required gaps are"
         text = f"needs no modification: {gaps} kept."
     elif stuck:
-        verdict = Verdict.FAIL
+        verdict = Verdict.FAIL if asked else Verdict.NOT_APPLICABLE
         text = f"does not fit by trimming: {_list([_stuck(judged[n], n) for n in stuck])}."
         remedy = "Set the housing back where fit-zones says, or allow deeper cuts."
     elif left:
-        verdict = Verdict.UNDECIDED
+        verdict = Verdict.UNDECIDED if asked else Verdict.NOT_APPLICABLE
         text = f"may need modification: it cannot be decided for {_list(left)}."
         remedy = "Settle their gaps first; fit-gap says what each one needs."
     else:
         verdict = Verdict.NOT_APPLICABLE
         text = f"fits once {len(trimmed)} of its parts {'are' if len(trimmed) > 1 else 'is'} "
         text += f"trimmed: {cuts}."
-        remedy = "State the cuts in the fitting instructions for this vehicle."
-    text += f" To be trimmed in any case: {cuts}." if trimmed and (stuck or left) else ""
-    text += f" Not decided: {_list(left)}." if stuck and left else ""
+        remedy = "State the cuts in this vehicle's fitting instructions."
+    if trimmed and (stuck or left):
+        text += f" To be trimmed in any case: {cuts}."
+    if stuck and left:
+        text += f" Not decided: {_list(left)}."
     return Finding(
         code=CODE,
         verdict=verdict,

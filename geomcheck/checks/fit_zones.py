@@ -34,7 +34,7 @@ from pydantic import Field
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import as_point
-from geomcheck.fit.zone import Zone, Zones
+from geomcheck.fit.zone import NAMED, Zone, Zones
 from geomcheck.fit.zones import RESOLUTION, find_zones
 from geomcheck.project.allowances import allowances
 from geomcheck.project.assembly import Assembly
@@ -43,9 +43,6 @@ from geomcheck.project.entries import NotNegative, Positive, Table
 
 CODE = "fit-zones"
 TITLE = "places that are too near"
-
-#: Places named in a message and in a remedy; the details have all.
-NAMED = 4
 
 
 class Settings(Table):

@@ -11,6 +11,8 @@ from geomcheck.fit.body import FloatArray
 
 #: Directions that spread by more than this (degrees) are no one direction.
 WIDE = 45.0
+#: Zones named in a sentence.
+NAMED = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -92,7 +92,7 @@ def test_all_reports_in_one_run(project, tmp_path):
     assert data["exit_code"] == 1
     gap = next(f for f in data["findings"] if f["code"] == "fit-gap")
     assert gap["quantity"]["value"] == 6.0
-    assert ET.parse(out / "r.xml").getroot().get("failures") == "1"
+    assert ET.parse(out / "r.xml").getroot().get("failures") == "2"  # gap and zones
     assert "<html" in (out / "r.html").read_text(encoding="utf-8")
     assert sorted(path.name for path in out.iterdir()) == ["r.html", "r.json", "r.xml"]
 
