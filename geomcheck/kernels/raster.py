@@ -183,38 +183,47 @@ def colour(ids, table, image):
 
 
 @numba.njit(cache=True, nogil=True)
-def blend(depths, layers, image, solid):
+def blend(windows, depths, layers, image, solid):
     """Lay translucent layers over an image, farthest first at each pixel.
 
     Parameters
     ----------
-    depths : (layers, h, w) float32
-        Depth of each layer; inf where it has nothing.
-    layers : (layers, h, w, 4) uint8
+    windows : (layers, 5) int64
+        Where each layer is: first row, first column, rows, columns, and where its pixels begin in
+        ``depths`` and ``layers``.
+    depths : (pixels,) float32
+        Depth of each layer, row by row; inf where it has nothing.
+    layers : (pixels, 4) uint8
         Red, green, blue, and opacity (255 for opaque).
     image : (h, w, 3) uint8
         Changed in place.
     solid : (h, w) float32
         Depth of what is opaque: layers behind it are left out.
     """
-    count, rows, columns = depths.shape
+    count = windows.shape[0]
+    rows, columns = solid.shape
     order = np.empty(count, np.int64)
     for y in range(rows):
         for x in range(columns):
             found = 0
             for k in range(count):
-                z = depths[k, y, x]
+                v = y - windows[k, 0]
+                u = x - windows[k, 1]
+                if v < 0 or u < 0 or v >= windows[k, 2] or u >= windows[k, 3]:
+                    continue
+                pixel = windows[k, 4] + v * windows[k, 3] + u
+                z = depths[pixel]
                 if z < solid[y, x]:
                     at = found
-                    while at > 0 and depths[order[at - 1], y, x] < z:
+                    while at > 0 and depths[order[at - 1]] < z:
                         order[at] = order[at - 1]
                         at -= 1
-                    order[at] = k
+                    order[at] = pixel
                     found += 1
             for n in range(found):
-                k = order[n]
-                a = np.int64(layers[k, y, x, 3])
+                pixel = order[n]
+                a = np.int64(layers[pixel, 3])
                 for c in range(3):
                     under = np.int64(image[y, x, c])
-                    over = np.int64(layers[k, y, x, c])
+                    over = np.int64(layers[pixel, c])
                     image[y, x, c] = np.uint8((over * a + under * (255 - a) + 127) // 255)

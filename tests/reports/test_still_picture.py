@@ -15,8 +15,9 @@ from geomcheck.mesh.tree import TriangleTree
 from geomcheck.reports import palette
 from geomcheck.reports.still import picture
 from geomcheck.reports.still.camera import Camera, choose_cut, directions
+from geomcheck.reports.still.layer import Layer
 from geomcheck.reports.still.mark import bar_length
-from geomcheck.reports.still.paint import Layer, paint
+from geomcheck.reports.still.paint import paint
 from geomcheck.reports.still.picture import HEIGHT, VIEW, WIDTH
 from geomcheck.reports.still.scene import build
 from geomcheck.reports.still.shapes import tool_triangles

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Protocol, TypeAlias
 
 import numpy as np
@@ -13,8 +12,8 @@ from numpy.typing import NDArray
 
 from geomcheck.kernels import raster
 from geomcheck.reports import palette
-from geomcheck.reports.palette import Colour
 from geomcheck.reports.still.camera import Camera, FloatArray
+from geomcheck.reports.still.layer import Layer
 from geomcheck.reports.still.tone import Image, Mask, hatch, ink, mix, shade, wider
 
 FloatImage: TypeAlias = NDArray[np.float32]
@@ -23,40 +22,6 @@ IntImage: TypeAlias = NDArray[np.int32]
 #: Least angle between facets that is drawn as a line, degrees.
 CREASE = 32.0
 _NO_WINDING = np.zeros((0, 0), dtype=np.int16)
-
-
-@dataclass(frozen=True, eq=False)
-class Layer:
-    """One part in the picture.
-
-    Parameters
-    ----------
-    name : str
-    triangles : (n, 3, 3) float
-        mm, housing frame.
-    colour : (3,) int
-    opacity : float
-        1 for opaque; less for a ghost.
-    closed : bool
-        Whether cut faces may be filled.
-    creases : bool
-        Whether sharp edges are drawn; not for rough scans.
-    """
-
-    name: str
-    triangles: FloatArray
-    colour: Colour
-    opacity: float = 1.0
-    closed: bool = True
-    creases: bool = True
-
-    @cached_property
-    def normals(self) -> FloatArray:
-        """(n, 3) unit normals, housing frame; zero for a triangle without area."""
-        edges = self.triangles[:, 1:] - self.triangles[:, :1]
-        normal = np.cross(edges[:, 0], edges[:, 1])
-        length = np.sqrt(np.einsum("ij,ij->i", normal, normal))[:, None]
-        return np.asarray(normal / np.where(length > 0.0, length, 1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,33 +141,73 @@ class _Canvas:
         ink(self.image, wider(marks == 2), 0.85)
 
     def draw_ghosts(self) -> None:
-        """Blend the translucent layers over what is drawn."""
-        ghosts = [k for k, layer in enumerate(self.layers) if layer.opacity < 1.0]
-        depths: FloatImage = np.full((len(ghosts), *self.shape), np.inf, dtype=np.float32)
-        tones: Image = np.zeros((len(ghosts), *self.shape, 4), dtype=np.uint8)
+        """Blend the translucent layers over what is drawn.
+
+        Each is drawn in a window of its own, as most cover little of the picture.
+        """
+        windows: list[tuple[int, int, int, int, int]] = []
+        depths: list[FloatImage] = []
+        tones: list[Image] = []
         used = 0
-        for k in ghosts:
-            layer, depth, tone = self.layers[k], depths[used], tones[used]
-            ids: IntImage = np.full(self.shape, -1, dtype=np.int32)
-            winding = self._draw(layer, 0, depth, ids)
-            drawn = ids >= 0
-            if not drawn.any():
-                self.seen[k] = drawn
+        for k, layer in enumerate(self.layers):
+            if layer.opacity >= 1.0:
                 continue
-            used += 1
-            normals = self._normals(layer)
-            table = shade(np.broadcast_to(np.array(layer.colour), normals.shape), normals)
-            opacity = np.full((len(table), 1), round(255 * layer.opacity), dtype=np.uint8)
-            raster.colour(ids, np.concatenate([table, opacity], axis=1), tone)
-            label = drawn.astype(np.int32) - 1
-            if len(winding):
-                capped = winding > 0
-                label[capped], ids[capped], depth[capped] = 1, -1, self.near
-                tone[capped] = (*layer.colour, round(255 * min(1.0, layer.opacity * 2.2)))
-            self._outline_ghost(layer, normals, label, ids, depth, tone)
-            self.seen[k] = depth < self.depth
-        if used:
-            raster.blend(depths[:used], tones[:used], self.image, self.depth)
+            self.seen[k] = np.zeros(self.shape, dtype=np.bool_)
+            height, width = self.shape
+            corners, heights = self.camera.fixed(layer.triangles, width, height)
+            top, left, rows, columns = self._window(corners)
+            if rows <= 0 or columns <= 0:
+                continue
+            corners -= np.array([left, top]) * raster.SUB
+            depth, tone = self._ghost(layer, corners, heights, (rows, columns))
+            view = np.s_[top : top + rows, left : left + columns]
+            self.seen[k][view] = depth < self.depth[view]
+            windows.append((top, left, rows, columns, used))
+            used += rows * columns
+            depths.append(depth.ravel())
+            tones.append(tone.reshape(-1, 4))
+        if windows:
+            raster.blend(
+                np.array(windows),
+                np.concatenate(depths),
+                np.concatenate(tones),
+                self.image,
+                self.depth,
+            )
+
+    def _window(self, corners: NDArray[np.int64]) -> tuple[int, int, int, int]:
+        """First row, first column, rows and columns of the pixels that corners span.
+
+        Two pixels wider than the corners, for the lines drawn round them.
+        """
+        low = np.maximum(corners.min(axis=(0, 1)) // raster.SUB - 2, 0)
+        high = np.minimum(corners.max(axis=(0, 1)) // raster.SUB + 3, self.shape[::-1])
+        return int(low[1]), int(low[0]), int(high[1] - low[1]), int(high[0] - low[0])
+
+    def _ghost(
+        self,
+        layer: Layer,
+        corners: NDArray[np.int64],
+        heights: FloatArray,
+        shape: tuple[int, int],
+    ) -> tuple[FloatImage, Image]:
+        """Depth and tone of one translucent layer in its window."""
+        depth: FloatImage = np.full(shape, np.inf, dtype=np.float32)
+        tone: Image = np.zeros((*shape, 4), dtype=np.uint8)
+        ids: IntImage = np.full(shape, -1, dtype=np.int32)
+        winding = self._winding(layer, shape)
+        raster.draw(corners, heights, 0, self.near, depth, ids, winding)
+        normals = self._normals(layer)
+        table = shade(np.broadcast_to(np.array(layer.colour), normals.shape), normals)
+        opacity = np.full((len(table), 1), round(255 * layer.opacity), dtype=np.uint8)
+        raster.colour(ids, np.concatenate([table, opacity], axis=1), tone)
+        label = (ids >= 0).astype(np.int32) - 1
+        if len(winding):
+            capped = winding > 0
+            label[capped], ids[capped], depth[capped] = 1, -1, self.near
+            tone[capped] = (*layer.colour, round(255 * min(1.0, layer.opacity * 2.2)))
+        self._outline_ghost(layer, normals, label, ids, depth, tone)
+        return depth, tone
 
     def _outline_ghost(
         self,
@@ -214,7 +219,7 @@ class _Canvas:
         tone: Image,
     ) -> None:
         crease = np.array([self._least(layer), -2.0], dtype=np.float32)
-        marks = np.zeros(self.shape, dtype=np.uint8)
+        marks = np.zeros(label.shape, dtype=np.uint8)
         jump = 0.02 * self.camera.half
         raster.outline(label, ids, depth, normals, crease, jump, self.pixel, marks)
         line = mix(layer.colour, palette.INK, 0.45)
@@ -224,14 +229,18 @@ class _Canvas:
     def _draw(
         self, layer: Layer, offset: int, depth: FloatImage, ids: IntImage
     ) -> NDArray[np.int16]:
-        """Draw one layer; its winding numbers at the cutting plane, or none."""
-        winding = _NO_WINDING
-        if layer.closed and math.isfinite(self.near):
-            winding = np.zeros(self.shape, dtype=np.int16)
+        """Draw one opaque layer; its winding numbers at the cutting plane, or none."""
+        winding = self._winding(layer, self.shape)
         height, width = self.shape
         corners, heights = self.camera.fixed(layer.triangles, width, height)
         raster.draw(corners, heights, offset, self.near, depth, ids, winding)
         return winding
+
+    def _winding(self, layer: Layer, shape: tuple[int, int]) -> NDArray[np.int16]:
+        """A buffer for winding numbers where the layer may be cut and filled, else none."""
+        if layer.closed and math.isfinite(self.near):
+            return np.zeros(shape, dtype=np.int16)
+        return _NO_WINDING
 
     def _normals(self, layer: Layer) -> FloatImage:
         """(n, 3) unit normals in camera axes, turned towards the camera."""

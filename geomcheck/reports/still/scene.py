@@ -14,7 +14,7 @@ from geomcheck.mesh.part import Part
 from geomcheck.mesh.query import winding_number
 from geomcheck.reports import palette
 from geomcheck.reports.still.camera import Camera, FloatArray, choose_cut, choose_open, unit
-from geomcheck.reports.still.paint import Layer
+from geomcheck.reports.still.layer import Layer
 from geomcheck.reports.still.shapes import points_of, tool_triangles
 from geomcheck.reports.still.sight import hidden
 from geomcheck.reports.still.stage import Scene, Stroke

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from geomcheck.reports.palette import Colour
 from geomcheck.reports.still.camera import Camera, FloatArray
-from geomcheck.reports.still.paint import Layer, Tint
+from geomcheck.reports.still.layer import Layer
+from geomcheck.reports.still.paint import Tint
 
 
 @dataclass(frozen=True, eq=False)

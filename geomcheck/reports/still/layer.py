@@ -1,0 +1,45 @@
+"""One part in a picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from geomcheck.reports.palette import Colour
+from geomcheck.reports.still.camera import FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Layer:
+    """One part in the picture.
+
+    Parameters
+    ----------
+    name : str
+    triangles : (n, 3, 3) float
+        mm, housing frame.
+    colour : (3,) int
+    opacity : float
+        1 for opaque; less for a ghost.
+    closed : bool
+        Whether cut faces may be filled.
+    creases : bool
+        Whether sharp edges are drawn; not for rough scans.
+    """
+
+    name: str
+    triangles: FloatArray
+    colour: Colour
+    opacity: float = 1.0
+    closed: bool = True
+    creases: bool = True
+
+    @cached_property
+    def normals(self) -> FloatArray:
+        """(n, 3) unit normals, housing frame; zero for a triangle without area."""
+        edges = self.triangles[:, 1:] - self.triangles[:, :1]
+        normal = np.cross(edges[:, 0], edges[:, 1])
+        length = np.sqrt(np.einsum("ij,ij->i", normal, normal))[:, None]
+        return np.asarray(normal / np.where(length > 0.0, length, 1.0))
