@@ -243,10 +243,16 @@ class Pose:
 
     @property
     def words(self) -> str:
-        """The pose in a sentence: ``at 3.20 degrees of roll, 1.50 mm along +x``."""
+        """The pose in a sentence: ``at 3.20 degrees of roll, 1.50 mm along +x``; zeros left out."""
         elements = self.motion.legs[self.leg].elements
-        said = [e.words(float(v)) for e, v in zip(elements, self.values, strict=True)]
-        return "at " + ", ".join(said)
+        told = [(e, e.words(float(v))) for e, v in zip(elements, self.values, strict=True) if v]
+        told = [(e, text) for e, text in told if not text.startswith("0.00 ")]
+        place = [text for e, text in told if e.kind in ("turn", "way")]
+        place += [text for e, text in told if e.kind == "shift"]
+        grown = [text for e, text in told if e.kind == "growth"]
+        said = ["at " + ", ".join(place)] if place else []
+        said += ["with " + ", ".join(grown)] if grown else []
+        return " ".join(said) or "as they stand"
 
     @property
     def numbers(self) -> dict[str, float]:

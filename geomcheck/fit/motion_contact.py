@@ -73,9 +73,9 @@ def placed(body: Body, matrix: FloatArray) -> Body:
     return replace(body, vertices=vertices, tree=TriangleTree(vertices[body.faces]))
 
 
-def point_at_rest(pose: Pose, point: FloatArray) -> Point:
-    """A point of the moving part in a pose, where the part stands."""
-    return as_point(np.linalg.solve(pose.moving, np.append(point, 1.0))[:3])
+def point_at_rest(matrix: FloatArray, point: FloatArray) -> Point:
+    """A point of a part in a pose, where the part stands."""
+    return as_point(np.linalg.solve(matrix, np.append(point, 1.0))[:3])
 
 
 def direction_at_rest(pose: Pose, vector: FloatArray) -> Point | None:

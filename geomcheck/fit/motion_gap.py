@@ -106,6 +106,7 @@ class _Measurement:
             growth * (np.zeros(len(body.faces)) if stand is None else stand.amount)
             for body, stand in zip((moving, still), stands, strict=True)
         ]
+        self.travel = _travel(moving, still, motion)
         self.search = Search(
             still,
             moving,
@@ -140,7 +141,7 @@ class _Measurement:
             ),
         ]
         if least.proved <= 0.0:
-            terms.append(Term("overlap not excluded", self._travel(), 0.0, "travel"))
+            terms.append(Term("overlap not excluded", self.travel, 0.0, "travel"))
         across = least.point_moving - least.point_still
         return MovingGap(
             state="apart",
@@ -149,13 +150,15 @@ class _Measurement:
             first=None,
             point_moving=as_point(least.point_moving),
             point_still=as_point(least.point_still),
-            at_rest=point_at_rest(pose, least.point_moving),
+            at_rest=point_at_rest(pose.moving, least.point_moving),
+            still_at_rest=point_at_rest(pose.still, least.point_still),
             triangle_moving=least.triangle_moving,
             triangle_still=least.triangle_still,
             direction=direction_at_rest(pose, across),
             proved=max(least.proved, 0.0),
             boxes=least.boxes,
             complete=least.complete,
+            travel=self.travel,
             undecided=undecided,
         )
 
@@ -179,7 +182,7 @@ class _Measurement:
         return max(0.0, greatest - least.distance) + float(off)
 
     def _undecided(self, moving: Body, still: Body) -> tuple[str, ...]:
-        margin = self._travel()
+        margin = self.travel
         reasons = []
         for inner, outer, shell, text in (
             (moving, still, self.shells[1], ("moving", "still")),
@@ -192,15 +195,6 @@ class _Measurement:
                     "material cannot be told"
                 )
         return tuple(reasons)
-
-    def _travel(self) -> float:
-        """Farthest any point of either body gets from where the movement rests, mm, at most."""
-        total = 0.0
-        for body, of in ((self.moving, "moving"), (self.still, "still")):
-            corners = np.array(list(product(*body.bounds.T)))
-            legs = [2.0 * leg.travel(corners, leg.rest, of) for leg in self.motion.legs]
-            total += legs[0] / 2.0 if len(legs) == 1 else sum(legs)
-        return total
 
     # --- contact ------------------------------------------------------------------------------
 
@@ -227,7 +221,7 @@ class _Measurement:
         names = ", ".join(self.names) or "none declared"
         terms = (
             *gap.quantity.terms,
-            Term("other poses may overlap more deeply", self._travel(), 0.0, "travel"),
+            Term("other poses may overlap more deeply", self.travel, 0.0, "travel"),
             Term("allowances of both parts", off, off, names),
         )
         across = None if gap.direction is None else np.asarray(gap.direction)
@@ -238,14 +232,27 @@ class _Measurement:
             first=first,
             point_moving=gap.point_a,
             point_still=gap.point_b,
-            at_rest=point_at_rest(pose, np.asarray(gap.point_a)),
+            at_rest=point_at_rest(pose.moving, np.asarray(gap.point_a)),
+            still_at_rest=point_at_rest(pose.still, np.asarray(gap.point_b)),
             triangle_moving=gap.triangle_a,
             triangle_still=gap.triangle_b,
             direction=None if across is None else direction_at_rest(pose, across),
             proved=0.0,
             boxes=least.boxes,
             complete=True,
+            travel=self.travel,
             depth=gap.depth,
             undecided=gap.undecided,
             notes=gap.notes,
         )
+
+
+def _travel(moving: Body, still: Body, motion: Motion) -> float:
+    """Farthest any two points come nearer to each other than where the movement rests, mm."""
+    total = 0.0
+    for body, of in ((moving, "moving"), (still, "still")):
+        corners = np.array(list(product(*body.bounds.T)))
+        legs = [leg.travel(corners, leg.rest, of) for leg in motion.legs]
+        # From leg to leg a part goes to the end of one, then on from there.
+        total += sum(legs)
+    return total

@@ -29,8 +29,8 @@ class MovingGap:
         Where contact is first met from rest on, to the tolerance; None without contact.
     point_moving, point_still : Point
         Witness points in that pose, mm.
-    at_rest : Point
-        The first of them where the moving part stands, mm.
+    at_rest, still_at_rest : Point
+        The same points where the parts stand, mm.
     triangle_moving, triangle_still : int
     direction : Point or None
         Unit vector, as the moving part stands, along which its wall is set back to widen the gap.
@@ -40,6 +40,8 @@ class MovingGap:
         Boxes of poses looked at.
     complete : bool
         Whether the proof came within the tolerance.
+    travel : float
+        Farthest any two points come nearer to each other than at rest, mm, at most.
     depth : float or None
         Greatest depth measured, mm.
     undecided : tuple of str
@@ -54,12 +56,14 @@ class MovingGap:
     point_moving: Point
     point_still: Point
     at_rest: Point
+    still_at_rest: Point
     triangle_moving: int
     triangle_still: int
     direction: Point | None
     proved: float
     boxes: int
     complete: bool
+    travel: float
     depth: float | None = None
     undecided: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()

@@ -179,7 +179,9 @@ class MovementEntry(Table):
         "itself, every mixture of temperatures",
     )
     against: tuple[Name, ...] = Field(
-        default=(), description="the parts to keep clear of; none given: all that do not move"
+        default=(),
+        description="the parts to keep clear of; none given: all that do not move (a neighbour "
+        "that moves is then only asked about the housing and what it carries)",
     )
     required: NotNegative = Field(description="least gap in any pose, mm; 0 allows contact")
     tolerance: Positive = Field(default=0.01, description="of the least gap, mm")

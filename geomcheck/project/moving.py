@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
 from geomcheck.errors import InputError
+from geomcheck.fit.body import Body
 from geomcheck.fit.motion import Element, Leg, Motion
 from geomcheck.fit.motion_kinds import box, growth, shift, sweep, turn
+from geomcheck.fit.motion_state import MovingGap
+from geomcheck.fit.pieces import Pairing
+from geomcheck.fit.state import Gap
 from geomcheck.mesh.part import Part
 from geomcheck.mesh.placement import check_rigid, rigid
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.doubts import doubted
 from geomcheck.project.lines import Key
 from geomcheck.project.movements import GrowthEntry, MovementEntry, WayPose
 
@@ -49,7 +54,9 @@ def on_engine(assembly: Assembly, name: str) -> bool:
 def moving_pairs(assembly: Assembly, key: Key, entry: MovementEntry) -> Iterator[MovingPair]:
     """Every pair of a part that moves and one that does not.
 
-    Parts with ``gap = false`` are left out unless the entry names them.
+    Left out unless the entry names them: parts with ``gap = false``, and two neighbours, unless
+    ``against`` names one of them: how the vehicle's own parts clear each other is not asked about
+    standing still either.
 
     Raises
     ------
@@ -79,6 +86,9 @@ def moving_pairs(assembly: Assembly, key: Key, entry: MovementEntry) -> Iterator
     rigid_motion = _motion(assembly, key, entry)
     for mover in movers:
         for other in against:
+            roles = {assembly.parts[mover].role, assembly.parts[other].role}
+            if roles == {"neighbour"} and not entry.against:
+                continue
             motion = _with_growth(entry, rigid_motion, mover, other)
             if motion is None:
                 continue
@@ -162,3 +172,36 @@ def _grown(entry: GrowthEntry, name: str, of: str) -> Element:
         alpha=1e-6 * low if low == high else 0.0,
         drawn_at=entry.drawn_at,
     )
+
+
+def doubts(
+    assembly: Assembly,
+    pair: MovingPair,
+    gap: MovingGap,
+    limit: float,
+    shells: Collection[str],
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What open meshes do not show that may matter in some pose: reasons, and what to do.
+
+    Missing data is looked for where the parts stand, as far as the required gap and everything
+    the movement may take from it.
+    """
+    bodies = Body.of(pair.moving), Body.of(pair.still)
+    if gap.state not in ("apart", "touching") or all(body.kind == "closed" for body in bodies):
+        return (), ()
+    standing = Gap(
+        distance=gap.quantity.value,
+        state=gap.state,
+        point_a=gap.at_rest,
+        point_b=gap.still_at_rest,
+        triangle_a=gap.triangle_moving,
+        triangle_b=gap.triangle_still,
+        depth=None,
+        quantity=gap.quantity,
+        direction=gap.direction,
+    )
+    names = pair.moving.name, pair.still.name
+    pairing = Pairing.whole(*bodies)
+    reach = limit + gap.travel
+    found = doubted(assembly, standing, pairing, names, bodies, reach, shells)
+    return found.undecided, found.remedies

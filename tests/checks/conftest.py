@@ -30,7 +30,14 @@ from geomcheck.mesh.part import Part, PartSet
 from geomcheck.mesh.sagitta import Sagitta, estimate
 from geomcheck.mesh.soundness import judge
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import DuctEntry, FastenerEntry, MateEntry, PartEntry, ToolEntry
+from geomcheck.project.entries import (
+    DuctEntry,
+    FastenerEntry,
+    MateEntry,
+    MovementEntry,
+    PartEntry,
+    ToolEntry,
+)
 from geomcheck.project.lines import LineMap
 
 
@@ -84,14 +91,16 @@ def _assembly(
     ducts: Sequence[Mapping[str, Any]] = (),
     fasteners: Sequence[Mapping[str, Any]] = (),
     tools: Sequence[Mapping[str, Any]] = (),
+    movements: Sequence[Mapping[str, Any]] = (),
     check: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> Assembly:
     """One vehicle with these parts.
 
     ``entries`` adds keys to a part's entry by part name, such as
-    ``{"bonnet": {"open_for_tools": True}}``. ``mates``, ``ducts``, ``fasteners`` and ``tools`` are
-    written as in the project file. ``others`` names the project's other vehicles. ``check`` only
-    fills the text that line numbers come from; the settings themselves are passed to ``run``.
+    ``{"bonnet": {"open_for_tools": True}}``. ``mates``, ``ducts``, ``fasteners``, ``tools`` and
+    ``movements`` are written as in the project file. ``others`` names the project's other
+    vehicles. ``check`` only fills the text that line numbers come from; the settings themselves
+    are passed to ``run``.
     """
     extra = entries or {}
     rows: list[str] = ["format = 1", 'name = "test"', 'unit = "mm"', ""]
@@ -110,6 +119,7 @@ def _assembly(
         ("duct", ducts),
         ("fastener", fasteners),
         ("tool", tools),
+        ("movement", movements),
     ):
         for entry in group:
             rows += _table(f"[[{header}]]", entry)
@@ -139,6 +149,7 @@ def _assembly(
         part_keys=keys,
         lines=LineMap(Path("project.toml"), text, data),
         vehicles=(vehicle, *others),
+        movements=numbered("movement", MovementEntry),
     )
 
 
