@@ -8,7 +8,7 @@ import manifold3d as m3
 import numpy as np
 from demo_layout import (
     AXIS_Z,
-    BALL,
+    BALL_AT,
     BALL_WAY,
     BYPASS_FACE,
     CENTRES,
@@ -39,6 +39,8 @@ ROLL = CENTRES / (2 * LOBES)  # radius of the circle that rolls on the pitch cir
 THROTTLE_RADIUS = 40.0
 THROTTLE_LENGTH = 130.0
 SHAFT = (5.0, 70.0)  # radius, distance from the inlet flange
+SHAFT_END = 44.0  # from the middle of the bore
+SHAFT_ROOM = 0.1  # round the shaft in the body and before its ends
 ACTUATOR = np.array([(0.0, 50.0), (0.0, 82.0), (-2.0, 84.0)])  # profile: outwards, along the shaft
 TAPER = (16.0, 30.0)  # where the bore widens, from the inlet flange
 GASKET = 0.8  # under the bypass valve
@@ -122,13 +124,15 @@ def throttle_body() -> m3.Manifold:
     holes = [
         rod(3.3, -1.0, 11.0).translate((u, v, 0.0)) for u in (-38.0, 38.0) for v in (-38.0, 38.0)
     ]
+    end = SHAFT_END + SHAFT_ROOM
+    holes.append(towards(rod(SHAFT[0] + SHAFT_ROOM, -end, end), (1, 0, 0), (0, 0, shaft_at)))
     return on_inlet(union(parts) - turned(bore, 144) - union(holes))
 
 
 def throttle_blade() -> m3.Manifold:
-    """Shaft and blade, wide open. The shaft's ends run into bushes that are not modelled."""
+    """Shaft and blade, wide open."""
     radius, at = SHAFT
-    shaft = towards(rod(radius, -44.0, 44.0), (1, 0, 0), (0, 0, at))
+    shaft = towards(rod(radius, -SHAFT_END, SHAFT_END), (1, 0, 0), (0, 0, at))
     blade = towards(rod(THROTTLE_RADIUS - 0.2, -1.0, 1.0), (0, 1, 0), (0, 0, at))
     return on_inlet(shaft + blade)
 
@@ -142,7 +146,7 @@ def bypass_valve() -> m3.Manifold:
         [0, 0, 2, 0, 0, 3, 0, 0],
     )  # fmt: skip
     nipple = towards(rod(4.5, 0.0, 34.0), (0, 1, 0), (0, 0, base + 22.0))
-    seat = (INLET[0], INLET[1] + BALL[1], INLET[2])
+    seat = (INLET[0], INLET[1] + BALL_AT, INLET[2])
     return towards(union([turned(line), nipple]), BALL_WAY, seat)
 
 

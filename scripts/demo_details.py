@@ -9,20 +9,24 @@ import manifold3d as m3
 import numpy as np
 from demo_layout import (
     AXIS_Z,
-    BALL,
+    BALL_AT,
     BALL_WAY,
     BORE,
     BYPASS_FACE,
     CENTRES,
     EAR_BOLT,
     FRONT_X,
+    FUEL_LINE_X,
     INLET,
+    LUG_OFF,
+    LUG_TOP,
+    LUG_Y,
     MOUTH_X,
     POCKETS,
     REAR_BOLT,
     RIB,
-    SCREWS,
     TOP_BOSS,
+    Revision,
     along_x,
     flange_shape,
     stadium,
@@ -37,8 +41,9 @@ from shapely.geometry import box as rectangle
 from shapely.ops import unary_union
 
 
-def base() -> list[m3.Manifold]:
+def base(revision: Revision) -> list[m3.Manifold]:
     """Manifold flange, pillars, gussets, webs under the duct, ears."""
+    seats = {(x, y): z for x, y, z in revision.screws}
     rim = np.array([(0.0, 0.0), (-0.3, 14.0), (-2.3, 16.0)])
     parts = [slab(flange_shape(), rim)]
     gusset = Polygon([(60, 8), (115, 8), (115, 20), (98, 36), (90, 60), (60, 60)])
@@ -47,8 +52,9 @@ def base() -> list[m3.Manifold]:
             if (x, side) != (260.0, 1.0):
                 shape = Polygon([(side * y, z) for y, z in gusset.exterior.coords])
                 parts.append(along_x(prism(shape, x - 3.0, x + 3.0, top=1.2, bottom=1.2)))
-    parts.append(box(*RIB))
-    for _, x, y, seat in SCREWS:
+    (x0, x1), foot, (z0, z1) = RIB
+    parts.append(box((x0, foot, z0), (x1, revision.rib, z1)))
+    for x, y, seat in revision.screws:
         if seat > 16.0:
             parts.append(boss(11.0, 16.0, seat, flare=2.5).translate((x, y, 0.0)))
     for y, line in (
@@ -63,15 +69,19 @@ def base() -> list[m3.Manifold]:
                               rectangle(316.0, -84.0, 350.0, -60.0)]), 20.0, 4.0)  # fmt: skip
     parts.append(prism(ear, z - 14.0, z, top=2.0, bottom=2.0))
     for x, y in ((TOP_BOSS[0], 9.0), (TOP_BOSS[0], -9.0)):
-        rib = Polygon([(0, 120), (y * 4.2, 120), (y * 4.2, 138), (y * 1.3, 160), (0, 160)])
+        crest = revision.top - 8.0
+        rib = Polygon([(0, 120), (y * 4.2, 120), (y * 4.2, 138), (y * 1.3, crest), (0, crest)])
         parts.append(along_x(prism(rib, x - 3.0, x + 3.0, top=1.2, bottom=1.2)))
     for side in (-1, 1):  # webs from the tall pillars to the case
-        rib = Polygon(
-            [(side * y, z) for y, z in ((60, 8), (108, 8), (108, 38), (88, 60), (60, 60))]
-        )
+        seat = seats[296.0, side * 110.0]
+        line = ((60, 8), (108, 8), (108, seat - 7), (88, seat + 15), (60, seat + 15))
+        rib = Polygon([(side * y, z) for y, z in line])
         parts.append(along_x(prism(rib, 292.5, 299.5, top=1.5, bottom=1.5)))
     x, y, z = REAR_BOLT
     parts.append(towards(boss(9.5, -8.0, 0.0, flare=1.0, edge=0.8), (-1, 0, 0), (x, y, z)))
+    if revision.lug:
+        plan = soften(rectangle(FUEL_LINE_X + LUG_OFF, LUG_Y[0], 22.0, LUG_Y[1]), 0.0, 8.0)
+        parts.append(prism(plan, LUG_OFF, LUG_TOP, top=2.0))
     return parts
 
 
@@ -113,11 +123,11 @@ def name_plate() -> list[m3.Manifold]:
     return [part.translate((198.0, 0.0, 0.0)) for part in parts]
 
 
-def bosses() -> list[m3.Manifold]:
+def bosses(revision: Revision) -> list[m3.Manifold]:
     """Top boss, bypass boss, inlet flange, sensor and filler bosses."""
-    x, y, z = TOP_BOSS
+    (x, y), z = TOP_BOSS, revision.top
     flange = prism(soften(rectangle(-48, -48, 48, 48), 0.0, 14.0), -12.0, 0.0, top=1.5, bottom=1.5)
-    seat = (INLET[0], INLET[1] + BALL[1], INLET[2])
+    seat = (INLET[0], INLET[1] + BALL_AT, INLET[2])
     return [
         boss(12.0, 132.0, z, flare=8.0, edge=1.0, draft=0.09).translate((x, y, 0.0)),
         towards(flange, (0, -1, 0), INLET),
@@ -128,7 +138,7 @@ def bosses() -> list[m3.Manifold]:
     ]
 
 
-def cuts() -> list[m3.Manifold]:
+def cuts(revision: Revision) -> list[m3.Manifold]:
     """Everything that is bored, milled or cored out of the housing."""
     bores = prism(two_circles(BORE), MOUTH_X, 292.3)
     port = soften(Polygon([(158, -30), (236, -34), (284, -6), (284, 6), (236, 34), (158, 30)]),
@@ -139,14 +149,14 @@ def cuts() -> list[m3.Manifold]:
         along_x(prism(stadium(42.0), 308.0, 342.0)),
         along_x(rod(17.0, 330.0, 390.0).translate((0.0, AXIS_Z, 0.0))),
         along_x(rod(26.0, 383.0, FRONT_X + 1.0).translate((0.0, AXIS_Z, 0.0))),
-        rod(3.4, 150.0, 169.0).translate((*TOP_BOSS[:2], 0.0)),
+        rod(3.4, revision.top - 18.0, revision.top + 1.0).translate((*TOP_BOSS, 0.0)),
         rod(4.0, 128.0, 137.0).translate((48.0, -18.0, 0.0)),
         rod(8.0, 134.0, 143.0).translate((334.0, -28.0, 0.0)),
         rod(3.0, 140.0, 147.0).translate((124.0, 36.0, 0.0)),
         rod(4.5, 40.0, 61.0).translate((*EAR_BOLT[:2], 0.0)),
         towards(rod(2.5, -8.0, 1.0), (-1, 0, 0), REAR_BOLT),
         towards(
-            rod(9.0, 46.0, BYPASS_FACE + 1.0), BALL_WAY, (INLET[0], INLET[1] + BALL[1], INLET[2])
+            rod(9.0, 46.0, BYPASS_FACE + 1.0), BALL_WAY, (INLET[0], INLET[1] + BALL_AT, INLET[2])
         ),
     ]
     for x0, y0, x1, y1 in POCKETS:
@@ -161,7 +171,10 @@ def cuts() -> list[m3.Manifold]:
         for v in (-38.0, 38.0):
             hole = rod(2.5, -10.0, 1.0)
             out.append(towards(hole, (0, -1, 0), (INLET[0] + u, INLET[1], INLET[2] + v)))
-    for _, x, y, seat in SCREWS:
+    if revision.lug:
+        middle = (FUEL_LINE_X + LUG_OFF + 11.0, 0.5 * (LUG_Y[0] + LUG_Y[1]), 0.0)
+        out.append(rod(3.3, LUG_OFF - 1.0, LUG_TOP + 1.0).translate(middle))
+    for x, y, seat in revision.screws:
         out.append(rod(4.5, -1.0, seat + 1.0).translate((x, y, 0.0)))
         wide = 10.0 if seat == 15.0 else 9.0
         if seat < 16.0:

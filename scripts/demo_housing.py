@@ -9,7 +9,7 @@ import numpy as np
 from demo_details import base, bosses, cuts, name_plate
 from demo_layout import (
     AXIS_Z,
-    BALL,
+    BALL_AT,
     BALL_WAY,
     BEND,
     BORE,
@@ -23,6 +23,7 @@ from demo_layout import (
     LUG,
     MOUTH,
     MOUTH_X,
+    Revision,
     along_x,
     stadium,
     two_circles,
@@ -149,16 +150,17 @@ def gear_case_and_snout() -> list[m3.Manifold]:
     return parts
 
 
-def housing() -> m3.Manifold:
+def housing(revision: Revision) -> m3.Manifold:
     """The whole casting as one solid."""
+    radius = revision.ball
     body = union(
-        [*rotor_case(), *gear_case_and_snout(), *base(), *bosses(), *name_plate(),
-         duct(DUCT_WALL)]
+        [*rotor_case(), *gear_case_and_snout(), *base(revision), *bosses(revision),
+         *name_plate(), duct(DUCT_WALL)]
     )  # fmt: skip
-    body = body - union([duct(0.0), *cuts()])
-    ball = rounded([(0, -BALL[0]), (BALL[0], -BALL[0]), (BALL[0], BALL[0]), (0, BALL[0])],
-                   [0, BALL[0], BALL[0], 0])  # fmt: skip
-    at = np.array(INLET) + (0, BALL[1], 0) + INLET_RADIUS * np.array(BALL_WAY)
+    body = body - union([duct(0.0), *cuts(revision)])
+    ball = rounded([(0, -radius), (radius, -radius), (radius, radius), (0, radius)],
+                   [0, radius, radius, 0])  # fmt: skip
+    at = np.array(INLET) + (0, BALL_AT, 0) + INLET_RADIUS * np.array(BALL_WAY)
     chamber = along_x(prism(two_circles(BORE + 2.0), 118.0, 130.0))
     bar = rectangle(-90.0, AXIS_Z - 6.0, 90.0, AXIS_Z + 6.0)
     rings = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import manifold3d as m3
 import numpy as np
-from demo_layout import AXIS_Z, RIB, TOP_BOSS, along_x
+from demo_layout import AXIS_Z, FLANGE_REAR, FUEL_LINE_X, B, along_x
 from demo_panels import (
     Array,
     belt,
@@ -23,9 +23,8 @@ from demo_shapes import box, prism, rod, union
 from shapely.geometry import Polygon
 
 BONNET_GAP = 6.0
-FUEL_GAP = 31.0
-FUEL_RADIUS = 5.0
-FLANGE_REAR = 12.0  # x of the manifold flange's rear edge, at z = 0
+FUEL_GAP = 31.0  # from the manifold flange's rear edge
+FUEL_RADIUS = FLANGE_REAR - FUEL_GAP - FUEL_LINE_X
 OVERLAP = 2.0  # depth of the alternator bracket in the housing's rib
 CLIP = ((182.0, 94.0, 5.5), (194.0, 100.0, 10.5))
 AIRCON_HEIGHT = 56.0  # lower side of the pipe over the seat of screw M5
@@ -35,7 +34,7 @@ WHEELS = ((0.0, AXIS_Z, 40.0), (-15.0, -170.0, 68.0), (120.0, -60.0, 30.0))
 
 def bonnet() -> m3.Manifold:
     """Inner panel of the bonnet, its middle rib's floor flat over the top boss."""
-    floor = TOP_BOSS[2] + BONNET_GAP
+    floor = B.top + BONNET_GAP
     xs = np.unique(np.concatenate([np.linspace(-120, 480, 31), [210, 350]]))
     ribs = [np.linspace(m - 50, m + 50, 13) for m in (-190.0, 0.0, 160.0)]
     ys = np.unique(np.round(np.concatenate([np.linspace(-300, 230, 12), *ribs]), 3))
@@ -66,7 +65,7 @@ def bulkhead() -> m3.Manifold:
 
 def fuel_line() -> m3.Manifold:
     """Fuel line behind the manifold flange, at the height of its lower edge."""
-    x = FLANGE_REAR - FUEL_GAP - FUEL_RADIUS
+    x = FUEL_LINE_X
     return tube(
         [(x, 60.0, 0.0), (x, -60.0, 0.0), (x - 20.0, -150.0, 0.0), (60.0, -290.0, 0.0)],
         30.0, FUEL_RADIUS,
@@ -110,7 +109,7 @@ def alternator() -> m3.Manifold:
 
 def alternator_bracket() -> m3.Manifold:
     """Bracket whose foot stands in the housing's rib: the planted overlap."""
-    face = RIB[1][1] - OVERLAP
+    face = B.rib - OVERLAP
     line = [(face, 30), (face, 50), (face + 10, 50), (165, 86), (180, 86), (180, 60), (140, 30)]
     plate = prism(Polygon(line), 245.0, 275.0)
     holes = [rod(5.5, 240.0, 280.0, 32).translate((171.0, 73.0, 0.0))]

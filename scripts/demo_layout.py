@@ -6,6 +6,7 @@ Frame: x along the rotors from rear to front, z up from the manifold face, mm.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import manifold3d as m3
 import numpy as np
@@ -29,11 +30,11 @@ MOUTH = (50.0, 27.5)  # half axes of the rotor mouth, across and up
 BEND = 60.0  # radius of the duct's bend
 DUCT_WALL = 6.0
 FLARES = (4.0, 12.0)  # radii outside the duct, at the inlet flange and at the rotor case
-BALL = (20.0, 30.0)  # the bypass boss in the duct: radius, distance from the inlet flange
+BALL_AT = 30.0  # middle of the bypass boss in the duct, from the inlet flange
 BALL_WAY = (-math.sqrt(0.5), 0.0, math.sqrt(0.5))  # from the duct's axis to the boss
 BYPASS_FACE = 64.0  # the bypass valve's seat, mm from the duct's axis
 
-#: Seats of the manifold screws: name, x, y, seat height.
+#: Seats of the manifold screws: name, x, y, seat height. Revisions may lower some.
 SCREWS = (
     ("M1", 112.0, -110.0, 15.0),
     ("M2", 168.0, -110.0, 9.0),
@@ -48,7 +49,7 @@ SCREWS = (
 )
 EAR_BOLT = (336.0, -104.0, 60.0)
 REAR_BOLT = (98.0, 80.0, 92.0)
-TOP_BOSS = (282.0, 0.0, 168.0)
+TOP_BOSS = (282.0, 0.0)
 #: Pockets in the underside, in plan: x, y of two corners.
 POCKETS = (
     (24.0, -88.0, 68.0, -40.0), (24.0, -33.0, 68.0, 27.0), (24.0, 34.0, 68.0, 88.0),
@@ -57,8 +58,38 @@ POCKETS = (
 )  # fmt: skip
 #: Profile of the lugs of the gear case's joint.
 LUG = np.array([(-1.2, 303.0), (0.0, 304.2), (0.0, 316.8), (-1.2, 318.0)])
-#: The rib that carries the alternator bracket: box from corner to corner.
-RIB = ((257.0, 80.0, 10.0), (263.0, 118.0, 60.0))
+#: The rib beside the alternator bracket: x, foot's y, z; how far out it reaches is the revision's.
+RIB = ((257.0, 263.0), 80.0, (10.0, 60.0))
+FLANGE_REAR = 12.0  # x of the manifold flange's rear edge, at z = 0
+#: The lug for a stay behind the flange: its rear edge is this far in x and z from the axis of the
+#: fuel line, so at 45 degrees to it; then y from and to, and the top.
+LUG_OFF = 14.0 * math.sqrt(0.5)
+LUG_Y = (-24.0, 8.0)
+LUG_TOP = 20.0
+FUEL_LINE_X = -24.0  # the line's axis is at z = 0
+
+
+@dataclass(frozen=True)
+class Revision:
+    """What differs between the revisions of the casting, mm."""
+
+    top: float  # height of the top boss
+    ball: float  # radius of the bypass boss in the duct, about a point of the duct's wall
+    rib: float  # y at which the rib beside the alternator bracket ends
+    seats: tuple[tuple[str, float], ...] = ()  # screws whose seats were lowered, and to where
+    lug: bool = False  # a lug for a stay behind the manifold flange
+
+    @property
+    def screws(self) -> list[tuple[float, float, float]]:
+        """Seats of the manifold screws: x, y, height."""
+        lowered = dict(self.seats)
+        return [(x, y, lowered.get(name, z)) for name, x, y, z in SCREWS]
+
+
+#: The earlier revision: its faults are those a test fit would find.
+B = Revision(top=168.0, ball=20.0, rib=118.0)
+#: The later one: boss, duct, rib and pillar of M5 are mended; the lug is a new fault.
+C = Revision(top=163.0, ball=16.0, rib=108.0, seats=(("M5", 30.0),), lug=True)
 
 
 def along_x(shape: m3.Manifold) -> m3.Manifold:

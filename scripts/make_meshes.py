@@ -1,10 +1,12 @@
-"""Write the demo's meshes into meshes/demo: the same bytes on every run.
+"""Write the demo's meshes into meshes/demo, and the project file of the later revision.
+
+The bytes are the same on every run.
 
     python scripts/make_meshes.py [FOLDER]
 
 Needs geomcheck's own dependencies (manifold3d, shapely, matplotlib for the cast letters). The
-firm, the casting and both vehicles are invented. The project file, the list of planted truths and
-this script belong together: see meshes/README.md.
+firm, the casting and both vehicles are invented. The project files, the lists of planted truths
+and this script belong together: see meshes/README.md.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ import manifold3d as m3
 import numpy as np
 from demo_files import ordered, triangles, write_ascii_stl, write_obj, write_ply, write_stl
 from demo_housing import housing
+from demo_layout import B, C
+from demo_project import later
 from demo_shapes import Array
 
 DEMO = Path(__file__).resolve().parent.parent / "meshes" / "demo"
@@ -55,7 +59,8 @@ def closed(shape: m3.Manifold, name: str) -> Array:
 def write(folder: Path) -> list[Path]:
     """Write every mesh; returns the files."""
     ours = {
-        "housing": housing(),
+        "housing": housing(B),
+        "housing_c": housing(C),
         "rotor_left": carried.rotor(-1.0),
         "rotor_right": carried.rotor(1.0),
         "throttle_body": carried.throttle_body(),
@@ -96,8 +101,10 @@ def main() -> int:
     """Write, and tell how much."""
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else DEMO
     files = write(folder)
+    text = (DEMO / "project.toml").read_text(encoding="utf-8")
+    (folder / "project_c.toml").write_text(later(text), encoding="utf-8", newline="\n")
     size = sum(path.stat().st_size for path in files)
-    print(f"wrote {len(files)} meshes, {size / 1e6:.2f} MB, to {folder}")
+    print(f"wrote {len(files)} meshes, {size / 1e6:.2f} MB, and project_c.toml to {folder}")
     return 0
 
 

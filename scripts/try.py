@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import environment
 
 PROJECT = Path("meshes") / "demo" / "project.toml"
+LATER = PROJECT.with_name("project_c.toml")
 PAGE = Path("out") / "demo.html"
 RESULT = Path("out") / "demo.json"
 
@@ -53,6 +54,8 @@ def main() -> int:
         f"is well.\n\n"
         f"The page with pictures:  {(environment.ROOT / PAGE).as_uri()}\n"
         f"The same as JSON:        {environment.ROOT / RESULT}\n\n"
+        f"That was revision B of the housing. Revision C has most of its own faults mended "
+        f"and a new one:\n  {python.parent / 'geomcheck'} check {LATER}\n\n"
         f"For a project of your own:  {python.parent / 'geomcheck'} new FOLDER_OF_STL_FILES"
     )
     return 0

@@ -191,20 +191,25 @@ def test_the_demo_script_ends_with_0_only_when_the_faults_were_found(
     said = capsys.readouterr()
     if code == 1:
         assert (tmp_path / "out" / "demo.html").as_uri() in said.out
+        assert f"check {Path('meshes') / 'demo' / 'project_c.toml'}" in said.out
     else:
         assert f"exit code {code}" in said.err
 
 
-def test_the_test_script_hands_on_arguments_and_exit_code(environment, monkeypatch):
+@pytest.mark.parametrize(
+    ("given", "handed"),
+    [(["-k", "gap"], ["-k", "gap"]), ([], ["-n", "auto", "--dist", "loadfile"])],
+)
+def test_the_test_script_hands_on_arguments_and_exit_code(environment, monkeypatch, given, handed):
     tests = script("test", monkeypatch)
     asked = []
     monkeypatch.setattr(environment, "ready", lambda extra: Path(f"python-{extra}"))
     monkeypatch.setattr(
         tests.subprocess, "run", lambda c, **_: asked.append(c) or subprocess.CompletedProcess(c, 3)
     )
-    monkeypatch.setattr(sys, "argv", ["test.py", "-k", "gap"])
+    monkeypatch.setattr(sys, "argv", ["test.py", *given])
     assert tests.main() == 3
-    assert asked == [["python-test", "-m", "pytest", "-k", "gap"]]
+    assert asked == [["python-test", "-m", "pytest", *handed]]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="a bash script")
