@@ -24,6 +24,7 @@ from geomcheck.fit.gap import measure_gap
 from geomcheck.flow.section import Surface, cut
 from geomcheck.mesh.load import load_part
 from geomcheck.mesh.query import least_distance, winding_number
+from geomcheck.mesh.wraps import wraps
 
 #: The sample, the class it must be given and why.
 SAMPLES = {
@@ -264,6 +265,7 @@ def test_insides_at_random_points(name):
     points = np.random.default_rng(5).uniform(1.05 * low, 1.05 * high, (2000, 3))
     ours = winding_number(vertices[faces], points)
     assert np.abs(ours - np.round(ours)).max() < 1e-9
+    assert np.array_equal(np.round(ours), wraps(vertices[faces], points))  # the count of rays
     inside = np.round(ours) == 1
     assert 100 < inside.sum() < 1900
     assert np.array_equal(inside, _inside_by_vtk(points, vertices, faces))
@@ -303,6 +305,7 @@ def test_inside_of_bodies_that_reach_into_one_another():
     for body in ant_bodies():
         by_rays += trimesh.Trimesh(*body, process=False).contains(points)
         by_vtk += _inside_by_vtk(points, *body)
+    assert np.array_equal(depth, wraps(vertices[faces], points))
     assert np.array_equal(depth, by_rays)
     assert np.array_equal(depth, by_vtk)
     # The disagreement itself, so that this test says so when it ends.
