@@ -238,6 +238,15 @@ def test_small_sets_against_exact_arithmetic(a, b, seed, shake):
         assert not np.any(marks[least > limit + allow])
 
 
+def test_pairs_in_general_position_against_exact_arithmetic():
+    """Apart by about their size, so that every kind of closest feature comes up often."""
+    rng = np.random.default_rng(12)
+    for _ in range(250):
+        a = rng.normal(size=(3, 3))
+        b = rng.normal(size=(3, 3)) + rng.normal(size=3) * 1.5
+        assert abs(distance(a, b).distance - exact(a, b)) <= 1e-14
+
+
 @pytest.mark.parametrize("angle", [1e-2, 1e-4, 1e-6, 1e-8, 1e-12, 0.0])
 def test_nearly_parallel_edges(angle):
     """Long edges crossing at a small angle: the case that loses half the digits if done badly."""
@@ -281,6 +290,27 @@ def test_thin_needle_is_not_slipped_past():
         want = exact(needle, face)
         got = distance(needle, face).distance
         assert got == 0.0 if want == 0.0 else abs(got - want) < 1e-12
+
+
+def test_crossing_that_floats_cannot_see():
+    """A metre long and a tenth of a nanometre high: signs of heights over it are all rounding.
+
+    The walk leaves such pairs open, and exact arithmetic must close them.
+    """
+    rng = np.random.default_rng(21)
+    met = 0
+    for _ in range(60):
+        turn = np.linalg.qr(rng.normal(size=(3, 3)))[0]
+        cap = np.array([[-500.0, 0, 0], [500.0, 0, 0], [13.0, 1e-7, 0]]) @ turn
+        at, up = rng.uniform(-50, 50), rng.uniform(-1e-7, 1e-7)
+        blade = np.array([[at, up, -1e-3], [at + 1, up, 1e-3], [at - 1, up, 1e-3]]) @ turn
+        want = exact(cap, blade)
+        met += want == 0.0
+        near = distance(cap, blade)
+        assert near.distance == 0.0 if want == 0.0 else near.distance > 0.0
+        masks = near_masks(cap[None], blade[None], 0.0)
+        assert masks[0][0] == masks[1][0] == (want == 0.0)
+    assert 10 < met < 60
 
 
 # --- the walk -------------------------------------------------------------------------------------

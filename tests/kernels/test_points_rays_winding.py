@@ -118,6 +118,22 @@ def test_points_in_any_order_on_any_threads(monkeypatch):
     assert np.array_equal(first.point[rank], again.point)
 
 
+def test_ties_of_points_and_rays_go_to_the_smallest_number():
+    """A corner of a box is nearest on, and hit on, all triangles that meet there."""
+    rng = np.random.default_rng(6)
+    for _ in range(8):
+        shape = np.concatenate([box(2, 2, 2), ball(2) + 40.0])  # more than one leaf
+        shape = shape[rng.permutation(len(shape))]
+        for corner in ([1.0, 1, 1], [-1.0, 1, -1]):
+            sharing = np.flatnonzero((shape == corner).all(axis=2).any(axis=1))
+            assert len(sharing) > 3
+            at = np.array([corner])
+            assert point_distance(shape, 3.0 * at).triangle[0] == sharing[0]
+            t, number = first_hit(shape, 3.0 * at, -at)
+            assert_allclose(t, np.sqrt(12.0), rtol=1e-15)
+            assert number[0] == sharing[0]
+
+
 # --- rays -----------------------------------------------------------------------------------------
 
 
