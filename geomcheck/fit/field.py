@@ -59,11 +59,13 @@ def gap_field(points: FloatArray, bodies: Sequence[Body], limit: float) -> Field
     Raises
     ------
     InputError
-        The limit is negative or NaN, or the points are not finite.
+        The limit is negative or NaN, or the points are not finite or not (n, 3).
     """
     if not limit >= 0.0:
         raise InputError(f"a limit of {limit} mm makes no sense", remedy="State it in mm")
     at = np.ascontiguousarray(points, dtype=np.float64)
+    if at.ndim != 2 or at.shape[1] != 3 or not np.isfinite(at).all():
+        raise InputError("points must be finite and have the shape (n, 3)")
     n = len(at)
     out = Field(
         np.full(n, np.inf),

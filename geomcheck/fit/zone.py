@@ -39,7 +39,8 @@ class Zone:
     direction : Point or None
         Unit vector along which to move the wall; None where directions cancel out.
     spread : float
-        Root mean square angle between ``direction`` and that of the cells, by area, degrees.
+        Root mean square angle between ``direction`` and that of the cells, by area, degrees;
+        0 where it is that of the deepest point of an overlap.
     size : (float, float, float)
         Of the zone's bounding box, mm.
     corners : (k, 3, 3) float64

@@ -5,7 +5,8 @@ direction its wall has to move. The depth to take off is the required gap less t
 the worst point of the zone lacks. The direction is the mean of the directions away from the other
 body, weighted by area. A point moved by its own lack straight away from a flat or round neighbour
 is clear; where the single directions spread over a wide angle the zone has no one direction, and
-the wall is set back along its own normal.
+the wall is set back along its own normal. Where the bodies overlap, the zone at the deepest point
+takes depth and direction from there: it is that point the wall has to go past.
 
 Areas are those of the meshes' facets. The interval of a zone's area holds what the cells leave
 open (see :mod:`geomcheck.fit.cells`) and what the facets and the allowances of both bodies leave
@@ -277,22 +278,23 @@ class _Survey:
         return as_point(mean), float(np.sqrt((share * angle**2).sum() / share.sum()))
 
     def _reached_into(self, found: list[Zone]) -> list[Zone]:
-        """Where the other body reaches into this one, the wall gives way to its deepest point."""
+        """In an overlap the zone at its deepest point gives way to that, whichever body's it is."""
         if not (self.overlap and found):
-            return found
-        needed = self.required - self.gap.quantity.value
-        if max(zone.lack for zone in found) >= needed:
             return found
         at = np.asarray(self.gap.point_a)[None]
         away = [float(point_distance(zone.corners, at).distance[0]) for zone in found]
         first = int(np.argmin(away))
-        changed = replace(
-            found[first],
-            gap=self.gap.quantity.value,
-            lack=needed,
-            point_a=self.gap.point_a,
-            point_b=self.gap.point_b,
-            triangle_a=self.gap.triangle_a,
-            triangle_b=self.gap.triangle_b,
-        )
-        return [*found[:first], changed, *found[first + 1 :]]
+        zone = found[first]
+        if self.gap.direction is not None:
+            zone = replace(zone, direction=self.gap.direction, spread=0.0)
+        if zone.lack < self.required - self.gap.quantity.value:
+            zone = replace(
+                zone,
+                gap=self.gap.quantity.value,
+                lack=self.required - self.gap.quantity.value,
+                point_a=self.gap.point_a,
+                point_b=self.gap.point_b,
+                triangle_a=self.gap.triangle_a,
+                triangle_b=self.gap.triangle_b,
+            )
+        return [*found[:first], zone, *found[first + 1 :]]
