@@ -70,8 +70,9 @@ def outlines(body: Body) -> Outlines:
 
 
 def _find(body: Body) -> Outlines:
-    own = np.unique(np.sort(body.faces, axis=1), axis=0, return_index=True)[1]
-    own = np.sort(own)
+    own = np.arange(len(body.faces))
+    if body.soundness.duplicates:
+        own = np.sort(np.unique(np.sort(body.faces, axis=1), axis=0, return_index=True)[1])
     faces = np.ascontiguousarray(body.faces[own])
     table = EdgeTable.of(faces, len(body.vertices))
     rows = np.flatnonzero(table.faces == 1)

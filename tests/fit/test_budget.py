@@ -135,6 +135,35 @@ def test_where_the_grade_has_no_value_nothing_is_decided():
     assert term(gap, "casting").minus == pytest.approx(6.0)
 
 
+def test_ranges_hold_their_upper_end():
+    """Over 160 up to and including 250 mm: 2.8 in DCTG 9; over 250: 3.2."""
+    cast = Casting("c", "DCTG 9", (0.0, 0.0, 0.0), np.array([[300.0, 0.0, 0.0]]))
+    points = np.array([(250.0, 0, 0), (250.001, 0, 0), (0, 0, 0)])
+    assert cast.amount(points) == pytest.approx((1.4, 1.6, 0.75))
+
+
+def test_slack_does_not_reach_beyond_the_part():
+    """DCTG 3 ends at 400 mm, the part at 399: no place of it is farther off."""
+    cast = Casting("c", "DCTG 3", (0.0, 0.0, 0.0), np.array([[399.0, 0.0, 0.0]]))
+    assert cast.amount(np.array([[390.0, 0.0, 0.0]]), 50.0) == pytest.approx((0.2,))
+    # Within the part it counts: 240 and 20 reach over 250 mm.
+    assert cast.amount(np.array([[240.0, 0.0, 0.0]])) == pytest.approx((0.17,))
+    assert cast.amount(np.array([[240.0, 0.0, 0.0]]), 20.0) == pytest.approx((0.2,))
+
+
+def test_coarse_facets_farther_off_count_once_an_allowance_brings_them_near():
+    """A flat 5 mm off, exact; a coarse ball 5.3 mm off, whose facets hide 0.2 mm or so."""
+    ball = trimesh.creation.icosphere(2, radius=10).apply_translation((0, 40, -5.3))
+    ball.apply_translation((0, 0, -ball.bounds[1, 2] - 5.3))
+    flat = trimesh.creation.box(bounds=[(-10, -10, -20), (10, 10, -5)])
+    a = Body.of(np.concatenate([flat.triangles, ball.triangles]))
+    b = box((-60, 60), (-60, 60), (0, 5))
+    plain, wide = measure_gap(a, b), both(a, b, [Uniform("print", 0.5)])
+    name = "facets of the first part"
+    assert plain.quantity.value == pytest.approx(5.0)
+    assert term(plain, name).minus == 0.0 < 0.05 < term(wide, name).minus
+
+
 # --- overlap and contact -------------------------------------------------------------------------
 
 
@@ -176,7 +205,7 @@ def test_the_true_gap_lies_in_the_interval(grow, shift, at):
     assert gap.quantity.low - 1e-9 <= truth <= gap.quantity.high + 1e-9
 
 
-@settings(derandomize=True, deadline=None, max_examples=25)
+@settings(derandomize=True, deadline=None, max_examples=8)
 @given(seed=st.integers(0, 10**6), distance=st.floats(0.5, 8))
 def test_pieces_hold_every_point_that_is_near(seed, distance):
     """Brute force: points scattered on a, those near b lie in a piece."""
@@ -185,7 +214,7 @@ def test_pieces_hold_every_point_that_is_near(seed, distance):
     b = Body.of(rng.uniform(-10, 10, (6, 3, 3)) + np.array([6.0, 0.0, 0.0]))
     pairing = Pairing.whole(a, b)
     pieces = near_pieces(pairing, distance)[0].reshape(-1, 3, 3)
-    weights = rng.dirichlet((1, 1, 1), 400)
+    weights = rng.dirichlet((1, 1, 1), 150)
     points = np.einsum("ij,njk->nik", weights, a.triangles).reshape(-1, 3)
     away = trimesh.proximity.closest_point_naive(
         trimesh.Trimesh(b.vertices, b.faces, process=False), points

@@ -66,6 +66,13 @@ def test_how_near_a_hole_may_let_something_come():
     assert ask(scan, 7.9) == []
 
 
+def test_what_may_come_is_held_against_the_low_end_of_the_interval():
+    """The same hole in a scan that is true to 0.5 mm: 8 mm is no longer enough for 7.8."""
+    scan = sheet((-50, 50), (-50, 50), 30, hole=((-2, 2), (-10, 10)), step=4.0)
+    assert ask(scan, 7.8) == []
+    assert [one.kind for one in ask(Body.of(scan, 0.5), 7.8)] == ["hole"]
+
+
 def test_a_hole_far_from_the_part_does_not_matter():
     assert ask(sheet(*WIDE, hole=((100, 140), (-20, 20))), 9) == []
 
@@ -156,7 +163,7 @@ def test_a_surface_that_would_run_into_the_part():
 
 
 def test_the_end_of_one_layer_over_another_is_no_end():
-    ball = Body.of(trimesh.creation.icosphere(4, radius=8).apply_translation((3, 0, 10)), 0.0)
+    ball = Body.of(trimesh.creation.icosphere(4, radius=8).apply_translation((1, 0, 10)), 0.0)
     lower, upper = sheet((-150, 0), (-50, 50), 30), sheet((-20, 150), (-50, 50), 30.2)
     assert next(one.kind for one in ask(lower, 5, ball)) == "rim"
     assert ask(np.concatenate([lower, upper]), 5, ball) == []

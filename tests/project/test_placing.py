@@ -199,6 +199,16 @@ def test_patches_lay_a_part_on_the_housing(project):
     assert 0.005 < alignment.amount(np.zeros((1, 3)))[0] < 0.2
 
 
+def test_a_part_laid_on_another_stands_no_better_than_that(project):
+    """The other is the housing's shape again, placed by datum points known to 0.4 mm."""
+    head = HEAD + '[[vehicle.part]]\nname = "rail"\nfile = "housing.stl"\n'
+    head += f"place = {{ datums = {pairs(AT / 3, AT / 3)}, accuracy = 0.4 }}\n"
+    part = only(project(REFINE.replace('"housing"', '"rail"'), skin(0.02), head))
+    own, others = part.alignments
+    assert own.laid is not None and "datum points" in others.name
+    assert others.amount(AT.mean(axis=0)[None] / 3)[0] == pytest.approx(0.2)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
