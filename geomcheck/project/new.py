@@ -31,6 +31,14 @@ _VEHICLE = """\
 # The parts round the housing, one [[vehicle]] for each application. A vehicle modelled in other
 # axes than the housing is moved into them:
 #   place = {{ turn = [{{ axis = [0, 0, 1], angle = 90 }}], move = [0, 0, 0] }}
+# or, as a scan, by three or more points known on both sides (of a vehicle or of one part):
+#   place = {{ datums = [{{ part = [0, 0, 0], at = [0, 0, 0] }}, ...] }}
+# How true a part is goes into the interval of every gap to it, each +- mm but the grade:
+#   casting = {{ grade = "DCTG 9", datum = [0, 0, 0] }}    (ISO 8062-3; from where dimensions run)
+#   scan = {{ noise = 0.1, alignment = 0.3 }}
+#   print_tolerance = 0.2
+# Where an open mesh ends or has holes, there is no data and nothing is decided near it, unless
+#   edge_is_real = true   or   holes_are_real = true
 [[vehicle]]
 name = "first vehicle"
 """
