@@ -81,7 +81,7 @@ def test_disc_inside_one_large_triangle_of_a_panel_over_a_ball():
     # The mean square of an angle under cos t = 25 / s, weighted by area 2 pi rho d rho.
     rho = np.linspace(0, math.sqrt(want / math.pi), 4001)
     angle = np.degrees(np.arctan2(rho, R + NEAR))
-    assert zone.spread == pytest.approx(math.sqrt((angle**2 * rho).sum() / rho.sum()), abs=0.3)
+    assert zone.spread == pytest.approx(math.sqrt((angle**2 * rho).sum() / rho.sum()), abs=0.6)
 
 
 def test_a_finer_resolution_narrows_the_interval_and_keeps_the_value():
