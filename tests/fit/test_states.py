@@ -71,7 +71,8 @@ def test_boxes_that_overlap_by_two(box):
     assert gap.distance == 0.0
     assert gap.depth == pytest.approx(2.0)
     assert gap.volume == pytest.approx(2 * 7 * 8)
-    assert gap.quantity.low <= -2.0 <= gap.quantity.high
+    # The depth comes from rounded products: the last bit may fall on either side.
+    assert gap.quantity.low <= -2.0 <= gap.quantity.high + 1e-12
     assert gap.direction == pytest.approx((-1.0, 0.0, 0.0), abs=1e-9)
     assert gap.crossings > 0
     low, high = np.array(gap.extent)
