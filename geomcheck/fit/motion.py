@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
 from geomcheck.finding import Point
+from geomcheck.fit.body import as_point
 from geomcheck.kernels import moved as kernel
 from geomcheck.mesh.placement import apply
 
@@ -113,6 +114,21 @@ class Leg:
 
     elements: tuple[Element, ...]
     base: FloatArray | None = None
+
+    def grown(self, growths: tuple[Element, ...]) -> Leg:
+        """The leg with growths; what is taken to another place first grows about its point there.
+
+        Growing, then moving rigidly, is the same as moving, then growing about the moved point.
+        """
+        if self.base is None:
+            return replace(self, elements=(*self.elements, *growths))
+        there = [
+            replace(e, about=as_point(apply(self.base, np.array([e.about]))[0]))
+            if e.of == "moving"
+            else e
+            for e in growths
+        ]
+        return replace(self, elements=(*self.elements, *there))
 
     @property
     def chain(self) -> FloatArray:
@@ -209,11 +225,18 @@ class Motion:
     def __post_init__(self) -> None:
         if not self.legs or not any(leg.elements for leg in self.legs):
             raise InputError("a movement with no range moves nothing")
+        for leg in self.legs:
+            growths = [e.of for e in leg.elements if e.kind == "growth"]
+            if len(set(growths)) < len(growths):
+                raise InputError("a part cannot grow twice", remedy="Join the two into one range")
 
     def with_growth(self, growths: Iterable[Element]) -> Motion:
-        """The same movement, hot: every leg with these growths, too."""
+        """The same movement, hot: every leg with these growths, too.
+
+        The points that stay are given where the parts stand; a growth comes before all else.
+        """
         more = tuple(growths)
-        return Motion(tuple(replace(leg, elements=(*leg.elements, *more)) for leg in self.legs))
+        return Motion(tuple(leg.grown(more) for leg in self.legs))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

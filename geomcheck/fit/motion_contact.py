@@ -9,8 +9,9 @@ import numpy as np
 
 from geomcheck.finding import Point
 from geomcheck.fit.body import Body, FloatArray, as_point
-from geomcheck.fit.motion import Motion, Pose
+from geomcheck.fit.motion import Leg, Motion, Pose
 from geomcheck.fit.motion_search import Least, Search
+from geomcheck.fit.state import Gap
 from geomcheck.mesh.placement import apply
 from geomcheck.mesh.tree import TriangleTree
 
@@ -53,6 +54,25 @@ def first_contact(
             cutoff = near + step * speed + 2.0 * fine
             share = min(1.0, share + step)
     return Pose(motion, least.leg, least.values)
+
+
+def deeper(leg: Leg, values: FloatArray, gap: Gap) -> FloatArray:
+    """Ends of the ranges that take the moving witness of an overlap deepest, number by number."""
+    if gap.direction is None:
+        return values
+    moving, still = leg.maps(values)
+    at_moving = np.linalg.solve(moving, [*gap.point_a, 1.0])
+    at_still = np.linalg.solve(still, [*gap.point_b, 1.0])
+    out = np.asarray(gap.direction)
+    there = values.copy()
+    for number, ends in enumerate(leg.ranges.T):
+        tries = []
+        for value in (there[number], *ends):
+            there[number] = value
+            moving, still = leg.maps(there)
+            tries.append((float(out @ (moving @ at_moving - still @ at_still)[:3]), value))
+        there[number] = min(tries, key=lambda pair: pair[0])[1]
+    return there
 
 
 def way_to(motion: Motion, least: Least) -> list[tuple[int, FloatArray, FloatArray]]:

@@ -8,8 +8,9 @@ movement rests.
 Contact somewhere: the pose at which it is first met on the straight way (in the numbers of the
 pose) from rest is found by conservative advancement: from each pose on, no contact can come sooner
 than the distance there divided by the greatest speed of any point. The overlap is then measured as
-for bodies that stand still, in the contact pose and at the far end of that way, and the deeper one
-is given. Poses not looked at may overlap more deeply, by no more than the whole travel.
+for bodies that stand still, in the contact pose, at the far end of that way, and where its deepest
+point is taken deepest; the deepest of the three is given. Poses not looked at may overlap more
+deeply, by no more than twice the whole travel.
 """
 
 from __future__ import annotations
@@ -20,16 +21,23 @@ import numpy as np
 
 from geomcheck.errors import InputError
 from geomcheck.finding import Quantity, Term
-from geomcheck.fit.body import Body, as_point
+from geomcheck.fit.body import Body, FloatArray, as_point
 from geomcheck.fit.gap import measure_gap
 from geomcheck.fit.inside import swallowed
 from geomcheck.fit.interval import facet_term, unit_normal
 from geomcheck.fit.motion import Motion, Pose
-from geomcheck.fit.motion_contact import direction_at_rest, first_contact, placed, point_at_rest
+from geomcheck.fit.motion_contact import (
+    deeper,
+    direction_at_rest,
+    first_contact,
+    placed,
+    point_at_rest,
+)
 from geomcheck.fit.motion_hold import may_come_to_hold
 from geomcheck.fit.motion_search import Least, Search
 from geomcheck.fit.motion_state import MovingGap, Stand
 from geomcheck.fit.state import Gap
+from geomcheck.mesh.placement import apply
 
 #: Boxes of poses, each with a pair of pieces of the meshes, looked at for one proof.
 BUDGET = 5_000_000
@@ -106,7 +114,7 @@ class _Measurement:
             growth * (np.zeros(len(body.faces)) if stand is None else stand.amount)
             for body, stand in zip((moving, still), stands, strict=True)
         ]
-        self.travel = _travel(moving, still, motion)
+        self.away, self.travel = _travel(moving, still, motion)
         self.search = Search(
             still,
             moving,
@@ -158,7 +166,7 @@ class _Measurement:
             proved=max(least.proved, 0.0),
             boxes=least.boxes,
             complete=least.complete,
-            travel=self.travel,
+            travel=self.away + self.travel,
             undecided=undecided,
         )
 
@@ -205,23 +213,24 @@ class _Measurement:
         low, high = leg.ranges
         step = least.values - leg.rest
         ends = np.where(step > 0.0, high, np.where(step < 0.0, low, least.values))
-        best: tuple[Pose, Gap] | None = None
-        for values in (least.values, ends):
-            pose = Pose(self.motion, least.leg, values)
-            gap = measure_gap(
-                placed(self.moving, pose.moving), placed(self.still, pose.still), volume=False
-            )
-            if best is None or gap.quantity.value < best[1].quantity.value:
-                best = pose, gap
-        assert best is not None  # two poses were measured
+        best = self._at(least.leg, least.values)
+        for values in (ends, deeper(leg, least.values, best[1])):
+            other = self._at(least.leg, values)
+            if other[1].quantity.value < best[1].quantity.value:
+                best = other
         return self._overlap(least, best[0], first, best[1])
+
+    def _at(self, leg: int, values: FloatArray) -> tuple[Pose, Gap]:
+        pose = Pose(self.motion, leg, values)
+        moving, still = placed(self.moving, pose.moving), placed(self.still, pose.still)
+        return pose, measure_gap(moving, still, volume=False)
 
     def _overlap(self, least: Least, pose: Pose, first: Pose, gap: Gap) -> MovingGap:
         off = float(self.off[0].max() + self.off[1].max())
         names = ", ".join(self.names) or "none declared"
         terms = (
             *gap.quantity.terms,
-            Term("other poses may overlap more deeply", self.travel, 0.0, "travel"),
+            Term("other poses may overlap more deeply", 2.0 * self.travel, 0.0, "travel"),
             Term("allowances of both parts", off, off, names),
         )
         across = None if gap.direction is None else np.asarray(gap.direction)
@@ -240,19 +249,22 @@ class _Measurement:
             proved=0.0,
             boxes=least.boxes,
             complete=True,
-            travel=self.travel,
+            travel=self.away + self.travel,
             depth=gap.depth,
             undecided=gap.undecided,
             notes=gap.notes,
         )
 
 
-def _travel(moving: Body, still: Body, motion: Motion) -> float:
-    """Farthest any two points come nearer to each other than where the movement rests, mm."""
-    total = 0.0
-    for body, of in ((moving, "moving"), (still, "still")):
+def _travel(moving: Body, still: Body, motion: Motion) -> tuple[float, float]:
+    """How far two points may come nearer: from where they stand to rest, and from rest on, mm."""
+    away = total = 0.0
+    first = motion.legs[0]
+    for body, of, matrix in zip(
+        (moving, still), ("moving", "still"), first.maps(first.rest), strict=True
+    ):
         corners = np.array(list(product(*body.bounds.T)))
-        legs = [leg.travel(corners, leg.rest, of) for leg in motion.legs]
+        away += float(np.linalg.norm(apply(matrix, corners) - corners, axis=1).max())
         # From leg to leg a part goes to the end of one, then on from there.
-        total += sum(legs)
-    return total
+        total += sum(leg.travel(corners, leg.rest, of) for leg in motion.legs)
+    return away, total

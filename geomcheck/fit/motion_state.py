@@ -41,7 +41,7 @@ class MovingGap:
     complete : bool
         Whether the proof came within the tolerance.
     travel : float
-        Farthest any two points come nearer to each other than at rest, mm, at most.
+        How much nearer two points may come than where the parts stand, mm, at most.
     depth : float or None
         Greatest depth measured, mm.
     undecided : tuple of str

@@ -203,6 +203,9 @@ class MovementEntry(Table):
             raise ValueError("give either parts or group, not both")
         if self.rock is None and not self.parts and self.group is None:
             raise ValueError('say what moves: parts = [...] or group = "housing"')
+        named = [name for growing in self.growths for name in growing.parts]
+        if len(set(named)) < len(named) or sum(not g.parts for g in self.growths) > 1:
+            raise ValueError("a part cannot grow twice: join the two growths into one range")
         again = sorted(set(self.parts) & set(self.against))
         if again:
             raise ValueError(f"{again[0]!r} cannot move against itself: take it out of against")

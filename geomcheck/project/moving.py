@@ -75,8 +75,15 @@ def moving_pairs(assembly: Assembly, key: Key, entry: MovementEntry) -> Iterator
             )
     against = list(entry.against) or [name for name in still if _asked(assembly, name)]
     movers = [name for name in moved if name in entry.parts or _asked(assembly, name)]
+    everyone = any(not growing.parts for growing in entry.growths)
     for position, growing in enumerate(entry.growths):
         for place, name in enumerate(growing.parts):
+            if everyone and name in movers:
+                assembly.refuse(
+                    (*key, "growth", position, "parts", place),
+                    f"{name!r} grows twice: here, and by the growth without parts",
+                    "Give every growth its parts",
+                )
             if name not in movers and name not in against:
                 assembly.refuse(
                     (*key, "growth", position, "parts", place),

@@ -216,3 +216,34 @@ def test_what_is_not_in_a_table_is_refused_with_what_is():
         standards.screw("ISO 4762", "M7")
     with pytest.raises(InputError, match=r"no clearance hole for \"M7\".*M3, M4"):
         standards.clearance_hole("M7")
+
+
+@pytest.mark.parametrize(
+    ("material", "alpha"),
+    [  # Callister, table B.6, 1e-6 per kelvin, published
+        ("Al 356.0 (A356)", 21.5),
+        ("Al 6061", 23.6),
+        ("grey iron G1800-G4000", 11.4),
+        ("steel A36/1020", 11.7),
+        ("stainless 304", 17.2),
+        ("Mg AZ91D", 26.0),
+    ],
+)
+def test_thermal_expansion_of_metals(material, alpha):
+    row = standards.expansion(material)
+    assert (row.low, row.high, row.uniform) == (alpha, alpha, "yes")
+
+
+def test_thermal_expansion_is_a_range_where_the_source_has_one():
+    for row in standards.expansions():
+        assert 5 < row.low <= row.high < 300
+        assert row.uniform in ("yes", "no")
+    assert (standards.expansion("SLS PA12").low, standards.expansion("SLS PA12").high) == (80, 110)
+    # Printed with fibres: 22 along and 248 across the layers (Faust et al. 2021, abstract).
+    fibre = standards.expansion("nylon + short carbon, FFF, along/across")
+    assert (fibre.low, fibre.high, fibre.uniform) == (22, 248, "no")
+    metals = [row.high for row in standards.expansions() if "Callister" in row.source]
+    plastics = [row.low for row in standards.expansions() if row.high > 60]
+    assert max(metals) < min(r for r in plastics if r > 22)
+    with pytest.raises(InputError, match=r"no material \"tin\".*Al 6061"):
+        standards.expansion("tin")
