@@ -247,12 +247,8 @@ def _apart(
             break
     limit = _hair(gap.distance + far_a + far_b)
     on_a, on_b = near_pieces(pairing, limit)
-    terms = (
-        *_terms(mine, on_a, gap.point_a),
-        *_terms(others, on_b, gap.point_b),
-    )
-    reach = (float(a.reach[near_a].max(initial=0.0)), float(b.reach[near_b].max(initial=0.0)))
-    own = iter(reach)
+    terms = (*_terms(mine, on_a, gap.point_a), *_terms(others, on_b, gap.point_b))
+    own = iter((float(a.reach[near_a].max(initial=0.0)), float(b.reach[near_b].max(initial=0.0))))
     bounds = tuple(
         replace(term, minus=max(term.minus, next(own))) if term.name.startswith(_FACETS) else term
         for term in gap.quantity.terms

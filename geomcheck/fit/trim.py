@@ -47,7 +47,7 @@ def swallowed(gap: Gap) -> bool:
 
 def doubts(gap: Gap | None, trouble: CannotDecide | None, a: str, b: str) -> list[str]:
     """Why a gap may be worse than measured, with the names of both parts."""
-    texts = [] if trouble is None else [trouble.text.rstrip(".")]
+    texts = [] if trouble is None else [trouble.what.rstrip(".")]
     if gap is not None:
         texts += gap.undecided
     named = [t.replace("the first part", a).replace("the second part", b) for t in texts]

@@ -22,7 +22,8 @@ from dataclasses import replace
 import numpy as np
 
 from geomcheck.errors import InputError
-from geomcheck.finding import Point, Quantity, Term
+from geomcheck.finding import Point
+from geomcheck.fit.areas import area_under, at_least
 from geomcheck.fit.body import Body, BoolArray, FloatArray, IntArray, as_point
 from geomcheck.fit.budget import Allowance, Combine
 from geomcheck.fit.cells import Cells, divide
@@ -86,7 +87,7 @@ def find_zones(
     overlap = gap.state not in ("apart", "touching")
     margin = Margin(a, b, pairs, required, on_a, on_b, combine)
     cells = divide(a, b, pairs, required, margin, resolution=resolution, overlap=overlap)
-    return _Survey(a, b, required, gap, pairs, cells, overlap).zones()
+    return _Survey(a, b, required, gap, pairs, margin, cells, overlap).zones()
 
 
 class _Survey:
@@ -99,11 +100,12 @@ class _Survey:
         required: float,
         gap: Gap,
         pairing: Pairing,
+        margin: Margin,
         cells: Cells,
         overlap: bool,
     ) -> None:
         self.a, self.b, self.required, self.gap = a, b, required, gap
-        self.pairing, self.cells, self.overlap = pairing, cells, overlap
+        self.pairing, self.margin, self.cells, self.overlap = pairing, margin, cells, overlap
 
     def zones(self) -> Zones:
         cells = self.cells
@@ -114,7 +116,9 @@ class _Survey:
                 "count by the distance to its surface alone"
             )
         everything = np.arange(len(cells))
-        total = self._at_least(self._area(everything, everything))
+        total = area_under(cells, everything, everything)
+        if not self.overlap:
+            total = at_least(total, cells, self.gap, self.required, self.margin)
         if len(cells) == 0:
             return Zones(total, (), tuple(notes))
         # Joined by whatever may be too near; of that, what is too near between the meshes.
@@ -139,70 +143,6 @@ class _Survey:
     def _tolerance(self) -> float:
         return max(1e-6, self.a.resolution)
 
-    def _area(self, mine: IntArray, possible: IntArray) -> Quantity:
-        """Area of cells under the required gap, between surely under and possibly under."""
-        cells = self.cells
-        size = cells.area[mine]
-        value = float((size * cells.share[mine]).sum())
-        sure = float(size[cells.sure[mine]].sum())
-        least = float(size[cells.share[mine] >= 1.0].sum())
-        most = float(size[cells.touched[mine]].sum())
-        widest = float(cells.area[possible].sum())
-        return Quantity(
-            "area under the required gap",
-            value,
-            "mm2",
-            min(sure, value),
-            max(widest, value),
-            (
-                Term(
-                    "size of the cells at the rim",
-                    max(0.0, value - least),
-                    max(0.0, most - value),
-                    "cells that are partly in it",
-                ),
-                Term(
-                    "facets and tolerances",
-                    max(0.0, min(least, value) - sure),
-                    max(0.0, widest - max(most, value)),
-                    "places whose gap they leave on either side of the requirement",
-                ),
-            ),
-        )
-
-    def _at_least(self, area: Quantity) -> Quantity:
-        """The area with a low end above 0 where the gap is too small for certain.
-
-        Cells near the worst place may be too large to lie under the requirement as a whole. By
-        the Lipschitz bound all points within what is lacking for certain do; the cell that holds
-        the place, drawn in towards it until it lies in that ball, is a part of them.
-        """
-        reserve = self.required - self.gap.quantity.high
-        if area.low > 0.0 or reserve <= 0.0 or self.overlap or len(self.cells) == 0:
-            return area
-        at = np.asarray(self.gap.point_a)
-        corners = self.cells.front.corners
-        row = int(point_distance(corners, at[None]).triangle[0])
-        share = min(1.0, reserve / float(np.linalg.norm(corners[row] - at, axis=1).max()))
-        low = share**2 * float(self.cells.area[row])
-        value = max(area.value, low)
-        rim, rest = area.terms
-        return Quantity(
-            area.name,
-            value,
-            area.unit,
-            low,
-            max(area.high, value),
-            (
-                replace(
-                    rim,
-                    minus=min(rim.minus, value - low),
-                    plus=max(0.0, area.value + rim.plus - value),
-                ),
-                replace(rest, minus=max(0.0, value - low - rim.minus)),
-            ),
-        )
-
     def _zone(self, mine: IntArray, possible: IntArray, certain: bool) -> Zone:
         cells = self.cells
         corners = np.ascontiguousarray(cells.front.corners[mine])
@@ -215,7 +155,7 @@ class _Survey:
         mean, spread = self._direction(mine, middle)
         low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
         return Zone(
-            area=self._area(mine, possible),
+            area=area_under(cells, mine, possible),
             gap=gap,
             lack=self.required - gap,
             certain=certain,

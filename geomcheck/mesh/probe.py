@@ -113,10 +113,16 @@ def winding_number(tree: Any, points: ArrayLike) -> FloatArray:
     """
     shape = as_tree(tree)
     at = as_points(points, "points")
-    blocks = threads.chunks(len(shape), 1 << 15)
+    blocks = threads.chunks(len(shape), 1 << 14)
     parts = np.zeros((len(blocks), len(at)))
-    for number, (first, last) in enumerate(blocks):
-        winding.add(shape.triangles, first, last, at, parts[number], 0, len(at))
+
+    def add(begin: int, end: int) -> None:
+        for number in range(begin, end):
+            first, last = blocks[number]
+            winding.add(shape.triangles, first, last, at, parts[number], 0, len(at))
+
+    threads.each(add, threads.chunks(len(blocks), 1))
+    # Block by block, in an order that knows nothing of threads.
     total: FloatArray = parts.sum(axis=0)
     return total
 

@@ -130,6 +130,20 @@ def test_mating_faces_are_no_zones(casting, part, assembly):
     assert finding.quantity.high > 16_000
 
 
+def test_zones_beside_a_mate_leave_the_mate_out(part, assembly):
+    lower = part("casting", block((-50, 50), (-30, 30), (0, 40)), role="housing", sagitta=0.0)
+    shape = trimesh.boolean.union(
+        [block((-50, 50), (-30, 30), (-20, 0)), block((-50, 50), (33, 43), (-20, 20))],
+        engine="manifold",
+    )
+    base = part("base", shape, kind="fuel line", sagitta=0.0)
+    mate = {"name": "m", "parts": ["casting", "base"], "at": [0.0] * 3, "normal": [0, 0, -1]}
+    (finding,) = run(assembly(lower, base, mates=[mate], check=GAP))
+    # The side of 100 mm, under the wall and past its edge, and no 6000 mm2 of joint face.
+    assert finding.details["zones"][0]["least_gap"] == pytest.approx(3.0)
+    assert 100 * 20 < finding.quantity.value < 100 * 24 + 1000
+
+
 def test_patches_under_the_least_area_are_counted_but_the_worst_is_always_named(
     casting, sheet, assembly
 ):

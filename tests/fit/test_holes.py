@@ -120,17 +120,21 @@ def test_a_hole_never_hides_what_is_too_near(angle, off, distance, slack):
     stands ``distance`` off the whole ball, ``off`` degrees from the middle of the hole."""
     ball = trimesh.creation.icosphere(subdivisions=4, radius=50.0)
     middles = ball.triangles_center / np.linalg.norm(ball.triangles_center, axis=1)[:, None]
-    scan = Body.of(ball.triangles[middles[:, 2] < np.cos(np.radians(angle))], 0.0)
+    scan = Body.of(ball.triangles[middles[:, 2] < np.cos(np.radians(angle))], chord(ball, 50.0))
     way = np.array([np.sin(np.radians(off)), 0.0, np.cos(np.radians(off))])
-    pin = trimesh.creation.icosphere(subdivisions=2, radius=2.0)
-    pin.apply_translation(way * (52.0 + distance))
-    truth = distance
-    gap = measure_gap(Body.of(pin, 0.0), scan)
+    mesh = trimesh.creation.icosphere(subdivisions=2, radius=2.0)
+    bulge = chord(mesh, 2.0)
+    pin = Body.of(mesh.apply_translation(way * (52.0 + distance)), bulge)
+    low = measure_gap(pin, scan).quantity.low
     # A limit that the scan keeps, and the truth does not.
-    limit = truth + slack * (gap.quantity.low - truth)
-    if limit <= truth + 0.05:
-        return
-    assert ask(scan, limit, Body.of(pin, 0.0))
+    limit = distance + slack * (low - distance)
+    if low > distance and limit > distance:
+        assert ask(scan, limit, pin)
+
+
+def chord(ball, radius):
+    """How far the facets of a ball about the origin lie inside it, at most."""
+    return radius - np.einsum("ij,ij->i", ball.triangles[:, 0], ball.face_normals).min()
 
 
 # --- the outer rim -------------------------------------------------------------------------------

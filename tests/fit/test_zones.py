@@ -119,6 +119,14 @@ def test_two_places_nearer_to_each_other_than_their_triangles_are_large():
     assert [z.area.value for z in zones] == pytest.approx([math.pi * 0.44] * 2, rel=0.05)
 
 
+def test_two_places_across_one_shared_side_stay_two():
+    """Over both ends of the diagonal that the panel's two triangles have in common."""
+    balls = [sphere(R, 4, (x, x, 0)) for x in (-70, 70)]
+    zones = survey(panel(R + NEAR), exact(trimesh.util.concatenate(balls)), NEED).zones
+    assert sorted(round(z.place[0]) for z in zones) == [-70, 70]
+    assert zones[0].area.value == pytest.approx(zones[1].area.value, rel=0.001)
+
+
 def test_box_before_a_box():
     """3 mm apart; the face past the other's edges, and the rims of two more faces."""
     a = exact(trimesh.creation.box(bounds=[[0, 0, 0], [10, 20, 30]]))
@@ -187,6 +195,22 @@ def test_overlap_where_contact_is_allowed_counts_only_what_is_inside():
     assert survey(b, a, 0.0).area.value == pytest.approx(200 + 60 * 3, abs=10.0)
 
 
+def test_two_pegs_in_a_block_each_have_the_way_out():
+    pegs = [((0, 10), 3.0), ((30, 40), 2.0)]
+    a = exact(
+        trimesh.boolean.union(
+            [trimesh.creation.box(bounds=[[0, 0, 30], [40, 10, 40]])]
+            + [trimesh.creation.box(bounds=[[x0, 0, -d], [x1, 10, 35]]) for (x0, x1), d in pegs],
+            engine="manifold",
+        )
+    )
+    b = exact(trimesh.creation.box(bounds=[[-50, -50, -40], [90, 60, 0]]))
+    zones = survey(a, b, 0.5).zones
+    assert [z.lack for z in zones] == pytest.approx([3.5, 2.5])
+    for zone in zones:
+        assert zone.direction[2] > 0.99
+
+
 def test_needle_into_a_wall_needs_the_wall_set_back_past_its_tip():
     """A rod of radius 1 goes 12 mm into a block: no point of the block is 12 mm inside the rod."""
     rod = trimesh.creation.cylinder(1.0, 40.0, sections=16).apply_translation((0, 0, 28.0))
@@ -203,6 +227,7 @@ def test_swallowed_bodies():
     zones = survey(inner, outer, 5.0)
     assert zones.area.value == pytest.approx(96.0) and zones.area.low == pytest.approx(96.0)
     assert zones.zones[0].lack == pytest.approx(5.0 + 28.0, rel=0.01)
+    assert len(zones.zones) == 1 and zones.zones[0].certain
     gap = turned(measure_gap(inner, outer))
     assert gap.state == "b inside a"
     assert find_zones(outer, inner, 5.0, gap).zones == ()
@@ -252,6 +277,21 @@ def test_tolerances_make_the_sure_and_the_possible_cap():
     same = [Uniform("alignment", 3.0)]
     alone = survey(a, b, NEED, on_a=same, on_b=same, resolution=0.2).area
     assert alone.low > ring * 4.8
+
+
+def test_value_is_that_of_the_meshes_however_much_is_left_open():
+    zones = survey(panel(R + NEAR), exact(sphere(R, 5)), NEED, on_b=[Uniform("scan", 150.0)])
+    want = math.pi * ((R + NEED) ** 2 - (R + NEAR) ** 2)
+    assert zones.area.value == pytest.approx(want, rel=0.002)
+    assert zones.area.low == 0.0 and zones.area.high > 50_000.0
+
+
+def test_chord_errors_leave_a_flat_face_open_or_not():
+    """9.5 apart and 10 required: 0.3 on each side may be 10.1, 0.2 is 9.9 at most."""
+    for sagitta, sure in ((0.3, 0.0), (0.2, 1600.0)):
+        a, b = (Body.of(panel(z, 20.0).triangles, sagitta=sagitta) for z in (0, 9.5))
+        area = survey(a, b, 10.0).area
+        assert (area.value, area.low, area.high) == pytest.approx((1600.0, sure, 1600.0))
 
 
 def test_zone_that_only_may_be():

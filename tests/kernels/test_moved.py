@@ -151,6 +151,43 @@ def test_the_bounds_for_shift_and_growth_are_exact():
     assert bound(still, 2, 0, [11, 0, 0], [1, 0, 0]) == pytest.approx(6.0)
 
 
+@seeds
+@given(st.integers(0, 2**32 - 1))
+def test_no_pose_of_the_box_brings_two_boxes_nearer_than_the_bound(seed):
+    """Against the distance of the boxes by python-fcl, in many poses."""
+    rng = np.random.default_rng(seed)
+    rows = [*random_chain(rng, int(rng.integers(0, 3)))]
+    if rng.random() < 0.6 or not rows:
+        rows.append(growth(rng.normal(size=3) * 30, side=1))
+    chain = np.array(rows)
+    k = len(chain)
+    scale = np.where(chain[:, 10] > 0, 0.2, 1.0)
+    middle = rng.uniform(-1, 1, k) * scale
+    half = rng.uniform(0, 1, k) * 10.0 ** rng.uniform(-3, -0.3, k) * scale
+    rec = record(chain, middle, half)
+    boxes = []
+    for at in (np.zeros(3), rng.normal(size=3) * 30):
+        low = at - rng.uniform(0, 8, 3)
+        boxes.append(np.array([[*low, *(low + rng.uniform(0, 12, 3))]]))
+    out, share = np.zeros(24), np.zeros(2 * k)
+    low = kernel._node(boxes[0], 0, boxes[1], 0, rec, k, share, out, np.zeros(24))
+    corners = [box[0].reshape(2, 3) for box in boxes]
+    corners = [
+        np.array([[c[i, 0], c[j, 1], c[m, 2]] for i, j, m in np.ndindex(2, 2, 2)]) for c in corners
+    ]
+    for case in range(12):
+        values = middle + half * (rng.choice([-1.0, 1.0], k) if case % 2 else rng.uniform(-1, 1, k))
+        moving, still = maps(chain, values)
+        a = corners[0] @ still[:, :3].T + still[:, 3]
+        b = corners[1] @ moving[:, :3].T + moving[:, 3]
+        assert by_fcl(a[SKIN], b[SKIN]) >= low - 1e-6
+
+
+#: Triangles of a box whose corners are in the order of np.ndindex(2, 2, 2).
+SKIN = np.array("013 032 467 475 045 051 237 276 026 064 157 173".split(), dtype="U3")
+SKIN = SKIN.view("U1").reshape(12, 3).astype(np.int64)
+
+
 # --- pairs of triangles --------------------------------------------------------------------------
 
 
@@ -163,12 +200,13 @@ def pair(a, b):
 
 
 def by_fcl(a, b):
-    """Distance by python-fcl; 0 where they meet."""
+    """Distance of two sets of triangles (n, 3, 3) by python-fcl; 0 where they meet."""
     shapes = []
-    for triangle in (a, b):
+    for triangles in (a, b):
         model = fcl.BVHModel()
-        model.beginModel(1, 3)
-        model.addSubModel(np.asarray(triangle, float), np.array([[0, 1, 2]]))
+        model.beginModel(len(triangles), 3 * len(triangles))
+        faces = np.arange(3 * len(triangles)).reshape(-1, 3)
+        model.addSubModel(np.asarray(triangles, float).reshape(-1, 3), faces)
         model.endModel()
         shapes.append(fcl.CollisionObject(model, fcl.Transform()))
     return max(0.0, fcl.distance(*shapes, fcl.DistanceRequest(), fcl.DistanceResult()))
@@ -183,7 +221,7 @@ def test_random_triangles_against_fcl():
         if case % 5 == 0:
             b[1] = b[0] + 1e-3 * (b[1] - b[0])  # a needle
         distance, low, on_a, on_b = pair(a, b)
-        wanted = by_fcl(a, b)
+        wanted = by_fcl(a[None], b[None])
         assert distance == pytest.approx(wanted, abs=1e-9)
         if distance > 0:
             assert np.linalg.norm(on_a - on_b) == pytest.approx(distance, abs=1e-12)
