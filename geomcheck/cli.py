@@ -61,10 +61,13 @@ def check(
 ) -> None:
     """Answer every question the project file PROJECT asks."""
     from geomcheck import gate
+    from geomcheck.ahead import compiled_ahead
     from geomcheck.project.load import load
 
+    loaded = load(project)
     with _progress() as tell:
-        run = gate.run(load(project), vehicles=vehicles, only=only, progress=tell)
+        with compiled_ahead(loaded):
+            run = gate.run(loaded, vehicles=vehicles, only=only, progress=tell)
         _write_files(run, html, json_file, junit, not no_pictures, tell)
     if json_file != "-":
         from geomcheck.reports.terminal import show
