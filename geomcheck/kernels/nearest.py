@@ -4,16 +4,15 @@ Two trees (layout: ``geomcheck.kernels.tree``) are walked together, nearer pairs
 pair of nodes whose boxes are farther apart than the best pair of triangles so far is dropped.
 
 Pair of triangles: when they do not cross, the closest points are a vertex and a face, a vertex
-and an edge, or the interiors of two edges (three kinds, all tried); when they cross, an edge of
-one goes through the other, which is decided by the signs of volumes with a bound on their
-rounding error. A pair that bound leaves open, with features so close that it may cross, is put on
-a list for ``geomcheck.kernels.crossings`` to decide exactly.
+and an edge, or the interiors of two edges (all are tried); when they cross, an edge of one goes
+through the other, which is decided by the signs of volumes with a bound on their rounding error.
+A pair that bound leaves open, with features so close that it may cross, goes on a list for
+``geomcheck.kernels.crossings`` to decide exactly.
 
-Edge to edge uses the common normal n of the two edges (s = r x d2 . n / |n|^2, as in any text on
-skew lines) rather than the 2 x 2 normal equations: those lose half the digits on nearly parallel
-edges. A plane through the two shorter sides of a triangle stands for it, which keeps needles well
-conditioned. Distances are right to a few roundings of the coordinates: ``noise``, below which
-a distance is given as exactly 0.
+Edge to edge uses the common normal n of the edges (s = r x d2 . n / |n|^2, as in any text on skew
+lines), not the 2 x 2 normal equations, which lose half the digits on nearly parallel edges. A
+plane through its two shorter sides stands for a triangle: needles stay well conditioned. Distances
+are right to a few roundings of the coordinates: ``noise``, up to which one is given as 0.
 """
 
 import numba
@@ -29,9 +28,7 @@ def _triangle_terms(p, u, n):
     Returns |n|^2, the vertex the two shorter edges share, the product of their squared lengths,
     and the longest squared edge.
     """
-    longest = -1.0
-    k = 0
-    product = 1.0
+    longest, k, product = -1.0, 0, 1.0
     for e in range(3):
         f = (e + 1) % 3
         uu = 0.0
@@ -68,8 +65,7 @@ def _heights(p, ref, n, q, product, longest, s):
             h += n[c] * d
             r += d * d
         s[j] = h
-        if r > far:
-            far = r
+        far = max(far, r)
     return _EPS * np.sqrt(product * far)
 
 
@@ -85,8 +81,7 @@ def _vertices_to_face(p, u, n, nn, longest, q, s, error, best, out, swap):
         height = abs(s[j]) - 2.0 * error
         if height > 0.0 and height * height > 1.0001 * best * nn:
             continue
-        total = 0.0
-        least = np.inf
+        total, least = 0.0, np.inf
         for e in range(3):
             x, y, z = q[j, 0] - p[e, 0], q[j, 1] - p[e, 1], q[j, 2] - p[e, 2]
             m = n[0] * (u[e, 1] * z - u[e, 2] * y)
@@ -175,8 +170,7 @@ def _pierced(p, u, longest, q, v, s, error, out):
         k = (j + 1) % 3
         if (s[j] > error and s[k] > error) or (s[j] < -error and s[k] < -error):
             continue
-        low = np.inf
-        high = -np.inf
+        low, high = np.inf, -np.inf
         dd = v[j, 0] * v[j, 0] + v[j, 1] * v[j, 1] + v[j, 2] * v[j, 2]
         far = 0.0
         for e in range(3):
@@ -364,7 +358,8 @@ def _fill(full, node):
 def walk(
     boxes_a, frames_a, tri_a, order_a, least_a, skip_a, full_a, marks_a,
     boxes_b, frames_b, tri_b, order_b, least_b, skip_b, full_b, marks_b,
-    leaf, limit, noise, top, stack, bound, terms_a, terms_b, w, out, result, doubtful,
+    leaf, limit, noise, top, stack, bound,
+    terms_a, held_a, terms_b, held_b, w, out, result, doubtful,
 ):  # fmt: skip
     """Least distance of two trees, or all triangles within a distance of the other tree.
 
@@ -388,8 +383,10 @@ def walk(
     stack, bound : (m, 2) int64, (m,) float64
         The first ``top`` rows: pairs of nodes to look at, the last first, and the squared
         distances of their boxes. m >= top + 128.
-    terms_a, terms_b, w, out : arrays
-        Scratch: (leaf, 11) twice, (16, 3), (20,).
+    terms_a, terms_b, held_a, held_b : (k, leaf, 11) float64, (k,) int64
+        Terms of the leaves met last, and which these are; -1 at first.
+    w, out : arrays
+        Scratch: (16, 3), (20,).
     result : (7,) float64
         Gets distance and both points.
     doubtful : (m, 2) int64
@@ -405,7 +402,7 @@ def walk(
     marking = full_a.shape[0] > 0
     nodes_a, nodes_b = boxes_a.shape[0], boxes_b.shape[0]
     first_a, first_b = nodes_a // 2, nodes_b // 2
-    leaf_a = leaf_b = -1  # leaves whose terms are at hand
+    a_first = True  # whose plane is tried first: the one that parted the last pair
     found_a = found_b = -1
     doubts = 0
     best = np.inf  # squared distance of the best pair
@@ -441,26 +438,33 @@ def walk(
             continue
         i0, j0 = (na - first_a) * leaf, (nb - first_b) * leaf
         i1, j1 = min(i0 + leaf, tri_a.shape[0]), min(j0 + leaf, tri_b.shape[0])
-        if na != leaf_a:
-            _leaf_terms(tri_a, i0, i1, terms_a)
-            leaf_a = na
-        if nb != leaf_b:
-            _leaf_terms(tri_b, j0, j1, terms_b)
-            leaf_b = nb
-        open_a = open_b = False  # whether a triangle of the leaf is not marked yet
+        ka, kb = na % terms_a.shape[0], nb % terms_b.shape[0]
+        if held_a[ka] != na:
+            _leaf_terms(tri_a, i0, i1, terms_a[ka])
+            held_a[ka] = na
+        if held_b[kb] != nb:
+            _leaf_terms(tri_b, j0, j1, terms_b[kb])
+            held_b[kb] = nb
+        in_a, in_b = terms_a[ka], terms_b[kb]
         for i in range(i0, i1):
-            if _box_gap(terms_a, i - i0, boxes_b, nb) > reach:
-                open_a = open_a or (marking and not marks_a[i])
+            if _box_gap(in_a, i - i0, boxes_b, nb) > reach:
                 continue
             for j in range(j0, j1):
                 if marking and (full_a[na] or marks_a[i]) and (full_b[nb] or marks_b[j]):
                     continue
-                gap = _box_gap(terms_a, i - i0, terms_b, j - j0)
+                gap = _box_gap(in_a, i - i0, in_b, j - j0)
                 if gap > reach:
                     continue
-                if _plane_gap(terms_a[i - i0], tri_b, j) > plane:
-                    continue
-                if _plane_gap(terms_b[j - j0], tri_a, i) > plane:
+                apart = -np.inf
+                for _ in range(2):
+                    if a_first:
+                        apart = _plane_gap(in_a[i - i0], tri_b, j)
+                    else:
+                        apart = _plane_gap(in_b[j - j0], tri_a, i)
+                    if apart > plane:
+                        break
+                    a_first = not a_first
+                if apart > plane:
                     continue
                 ia, ib = order_a[i], order_b[j]
                 later = ia > found_a or (ia == found_a and ib > found_b)
@@ -487,12 +491,9 @@ def walk(
                     result[0] = distance
                     for c in range(6):
                         result[1 + c] = out[c]
-            open_a = open_a or (marking and not marks_a[i])
         if marking:
-            for j in range(j0, j1):
-                open_b = open_b or not marks_b[j]
-            if not open_a:
+            if marks_a[i0:i1].all():
                 _fill(full_a, na)
-            if not open_b:
+            if marks_b[j0:j1].all():
                 _fill(full_b, nb)
     return found_a, found_b, doubts

@@ -25,6 +25,8 @@ _LARGE = 20_000
 _SHARES = 8
 #: Levels below the roots at which a large walk is cut.
 _CUT = 4
+#: Leaves of each tree whose terms are kept at hand.
+_HELD = 64
 #: Triangles that stand for a whole tree in the search for a first bound.
 _SAMPLE = 64
 
@@ -128,7 +130,11 @@ class Pair:
         marks_b: BoolArray = _NONE,
     ) -> tuple[Nearest | None, IntArray]:
         a, b = self.a, self.b
-        stack, bound, terms_a, terms_b, corners, out = _scratch(a.leaf)
+        # Work arrays; compiling their creation into the kernel would cost more.
+        stack, bound = np.empty((512, 2), dtype=np.int64), np.empty(512)
+        terms_a, held_a = np.empty((_HELD, a.leaf, 11)), np.full(_HELD, -1)
+        terms_b, held_b = np.empty((_HELD, b.leaf, 11)), np.full(_HELD, -1)
+        corners, out = np.empty((16, 3)), np.empty(20)
         gaps = _gaps(a, b, starts)
         result = np.zeros(7)
         size = 256
@@ -160,7 +166,9 @@ class Pair:
                 stack,
                 bound,
                 terms_a,
+                held_a,
                 terms_b,
+                held_b,
                 corners,
                 out,
                 result,
@@ -241,17 +249,3 @@ def _spread(full: BoolArray, marks: BoolArray, tree: TriangleTree) -> None:
         full[last : 2 * last + 1] |= np.repeat(full[first:last], 2)
         first = last
     marks |= np.repeat(full[tree.first_leaf :], tree.leaf)[: len(marks)]
-
-
-def _scratch(
-    leaf: int,
-) -> tuple[IntArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Work arrays of one walk; compiling their creation into the kernel would cost more."""
-    return (
-        np.empty((512, 2), dtype=np.int64),
-        np.empty(512),
-        np.empty((leaf, 11)),
-        np.empty((leaf, 11)),
-        np.empty((16, 3)),
-        np.empty(20),
-    )
