@@ -1,4 +1,4 @@
-"""Tables of screws, holes, hand tools and casting tolerances, and their reader.
+"""Tables of screws, holes, hand tools, casting tolerances and flow losses, and their reader.
 
 The tables are CSV files beside this module. Every row has a ``status`` (confirmed, computed, from
 memory) and a ``source`` column; both come with every row read, so that a finding can say what its
@@ -20,6 +20,7 @@ from geomcheck.standards.rows import (
     Expansion,
     Extension,
     HexKey,
+    LossCoefficient,
     Ratchet,
     Screw,
     Socket,
@@ -37,6 +38,7 @@ __all__ = [
     "Expansion",
     "Extension",
     "HexKey",
+    "LossCoefficient",
     "Ratchet",
     "Screw",
     "Socket",
@@ -53,6 +55,7 @@ __all__ = [
     "extensions",
     "heads",
     "hex_keys",
+    "loss_coefficients",
     "ratchets",
     "screw",
     "screws",
@@ -277,3 +280,10 @@ def expansion(material: str) -> Expansion:
         f'there is no material "{material}" in the table of thermal expansion',
         remedy=f"State its own coefficient, or choose one of: {known}",
     )
+
+
+@cache
+def loss_coefficients(feature: str) -> tuple[LossCoefficient, ...]:
+    """Loss coefficients of one feature, in the order of the table; empty for an unknown one."""
+    rows = (typed(row, LossCoefficient) for row in table("loss_coefficients"))
+    return tuple(row for row in rows if row.feature == feature)

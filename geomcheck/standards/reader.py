@@ -14,6 +14,7 @@ TABLES: tuple[str, ...] = (
     "extensions",
     "hex_keys",
     "iso8062_3_dctg",
+    "loss_coefficients",
     "ratchets",
     "screws",
     "sockets",

@@ -198,3 +198,31 @@ class Expansion(NamedTuple):
     uniform: Literal["yes", "no"]
     status: str
     source: str
+
+
+class LossCoefficient(NamedTuple):
+    """A total-pressure loss coefficient, as the band that handbooks give; a share of rho v2 / 2.
+
+    Attributes
+    ----------
+    feature : str
+        ``entry``, ``pipe end entry``, ``bend``, ``diffuser`` (share of (1 - A1/A2)2),
+        ``contraction``, ``blade`` (thin disc in a bore).
+    angle : float or None
+        Degrees: of turn; total of the cone; of the blade off wide open.
+    ratio : float or None
+        Radius of the edge over the diameter; of the bend over the diameter; area after over area
+        before.
+    low, high : float
+    velocity : str
+        Where the velocity is taken that it refers to.
+    """
+
+    feature: str
+    angle: float | None
+    ratio: float | None
+    low: float
+    high: float
+    velocity: str
+    status: str
+    source: str
