@@ -8,7 +8,8 @@ on both sides of it by ``restriction`` per cent or more, is remarked on, or is a
 ``allow_restrictions`` is false. Pieces of the same bore are added (a shaft splits it in two);
 other legs and dead-end branches are left out; but a side opening that the same plane cuts, such as
 a valve's port, is part of the section there and can make up for what stands opposite. Areas are
-taken square to the path: draw it along the middle of the duct.
+taken square to the path: draw it along the middle of the duct. A duct with ``states`` is measured
+in each of them; a plane across a tilted blade shows more than the blade leaves open.
 
 Why: The throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its
@@ -28,13 +29,12 @@ Details of the main finding: ``curve`` (``s``, ``area``, ``bore_area``, ``hydrau
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
-from pydantic import Field
 
-from geomcheck.errors import CannotDecide, InputError
+from geomcheck.errors import CannotDecide
 from geomcheck.finding import Finding, Requirement, Verdict, Witness
 from geomcheck.flow.account import (
     ROWS,
@@ -48,67 +48,35 @@ from geomcheck.flow.account import (
     throat_cause,
     throat_in_words,
 )
-from geomcheck.flow.path import FlowPath
 from geomcheck.flow.result import Survey
-from geomcheck.flow.section import Surface
-from geomcheck.flow.survey import duct_area
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
-from geomcheck.project.lines import Key
+from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measured_ducts
 
-CODE = "flow-area"
+CODE = CHECK
 TITLE = "duct area"
 
 
-class Settings(Table):
+class Settings(SurveySettings):
     """The table ``[check.flow-area]``."""
-
-    port_allowance: NotNegative = Field(
-        default=1.0, description="mm by which a path may begin or end outside its port"
-    )
-    certainty: Positive = Field(
-        default=0.05,
-        le=5.0,
-        description="per cent of the least area that may still hide between two stations",
-    )
 
 
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """Findings of every duct: least area, losses, restrictions, stations without a number."""
-    for key, duct in assembly.ducts:
-        yield from _Duct(assembly, key, duct, settings).findings()
+    for measured in measured_ducts(assembly, settings):
+        yield from _Duct(measured).findings()
 
 
 class _Duct:
-    """One duct of one vehicle while it is looked at."""
+    """One duct of one vehicle in one state while it is looked at."""
 
-    def __init__(self, assembly: Assembly, key: Key, duct: DuctEntry, settings: Settings) -> None:
-        self.assembly, self.key, self.duct, self.settings = assembly, key, duct, settings
-        self.subject = f'duct "{duct.name}"'
-        self.names = (*self._named("walls", duct.walls), *self._named("obstacles", duct.obstacles))
-        for number, name in enumerate(self.names):
-            if name in self.names[:number]:
-                assembly.refuse(
-                    key,
-                    f'part "{name}" is named twice in {self.subject}',
-                    "name each part once, as a wall or as an obstacle",
-                )
-
-    def _named(self, table: str, names: Sequence[str]) -> Sequence[str]:
-        for number, name in enumerate(names):
-            if name not in self.assembly.parts:
-                known = ", ".join(f'"{part}"' for part in self.assembly.parts)
-                self.assembly.refuse(
-                    (*self.key, table, number),
-                    f'there is no part "{name}" in vehicle "{self.assembly.vehicle}"',
-                    f"the parts are {known}; where the duct belongs to one vehicle only, "
-                    "give its vehicle",
-                )
-        return names
+    def __init__(self, measured: MeasuredDuct) -> None:
+        self.measured = measured
+        self.assembly, self.key, self.duct = measured.assembly, measured.key, measured.duct
+        self.subject, self.names = measured.subject, measured.names
 
     def findings(self) -> Iterator[Finding]:
         try:
-            survey = self._survey()
+            survey = self.measured.survey()
         except CannotDecide as why:
             yield self._finding(Verdict.UNDECIDED, why.what[0].upper() + why.what[1:], why.remedy)
             return
@@ -118,40 +86,6 @@ class _Duct:
             yield from self._unmeasured(survey)
         yield from self._losses(survey)
         yield from self._restrictions(survey)
-
-    def _survey(self) -> Survey:
-        duct, assembly = self.duct, self.assembly
-        try:
-            path = FlowPath(duct.path)
-        except InputError as why:
-            assembly.refuse((*self.key, "path"), why.what, why.remedy)
-        ends = [0.0, path.length]
-        for number, loss in enumerate(duct.losses):
-            if not loss.begin < loss.end <= path.length:
-                assembly.refuse(
-                    (*self.key, "loss", number),
-                    f"a loss is asked from {loss.begin:g} to {loss.end:g} mm on a path of "
-                    f"{path.length:.2f} mm",
-                    "give two places along the path, mm from the inlet, in the order of the flow",
-                )
-            ends += [loss.begin, loss.end]
-        count = int(np.ceil(path.length / duct.spacing)) + 1
-        stations = np.unique(np.concatenate([np.linspace(0.0, path.length, count), ends]))
-        surfaces = [Surface.of(assembly.parts[name]) for name in self.names]
-        walls = len(duct.walls)
-        try:
-            return duct_area(
-                surfaces[:walls],
-                path,
-                obstacles=surfaces[walls:],
-                stations=stations,
-                spacing=duct.spacing,
-                restriction=duct.restriction,
-                port=self.settings.port_allowance,
-                tolerance=self.settings.certainty / 100.0,
-            )
-        except InputError as why:
-            assembly.refuse((*self.key, "path"), why.what, why.remedy)
 
     def _finding(self, verdict: Verdict, message: str, remedy: str = "", **more: Any) -> Finding:
         return Finding(

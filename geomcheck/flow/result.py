@@ -132,7 +132,18 @@ class Survey:
         row = int(np.argmin(np.abs(self.station - s)))
         return self._areas[row]
 
+    @property
+    def quantities(self) -> tuple[Quantity | None, ...]:
+        """Area at each station asked for with the term of its facets; None where not measured."""
+        return self._areas
+
+    @property
+    def cuts(self) -> tuple[Station, ...]:
+        """The cut behind each station asked for: its plane, its pieces, their outlines."""
+        return self._rows
+
     _areas: tuple[Quantity | None, ...] = ()
+    _rows: tuple[Station, ...] = ()
 
 
 def report(
@@ -187,6 +198,7 @@ def report(
             (a.s, b.s) for (a, b), low in zip(pairs, floor, strict=True) if not np.isfinite(low)
         ),
         _areas=tuple(areas[i] for i in pick),
+        _rows=tuple(shown[i] for i in pick),
     )
 
 

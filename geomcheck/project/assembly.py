@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import NoReturn
+from dataclasses import dataclass, field, replace
+from typing import Any, NoReturn
 
 from geomcheck.errors import ProjectError
 from geomcheck.finding import EntryRef
 from geomcheck.mesh.part import Part, PartSet
+from geomcheck.mesh.placement import apply
 from geomcheck.project.entries import (
     DuctEntry,
     FastenerEntry,
     MateEntry,
     MovementEntry,
     PartEntry,
+    StateEntry,
     ToolEntry,
 )
 from geomcheck.project.lines import Key, LineMap
+from geomcheck.project.placing import stand
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +33,7 @@ class Assembly:
         Name of the vehicle; ``bench`` when the project has none.
     parts : PartSet
         Housing, carried parts and this vehicle's neighbours, placed.
-    mates, ducts, fasteners, tools, movements
+    mates, ducts, fasteners, tools, movements, states
         The entries that apply to this vehicle, each with its key in the project file.
     part_entries, part_keys
         Each part's entry and its key, by part name.
@@ -38,6 +41,10 @@ class Assembly:
         Finds the line of an entry.
     vehicles : tuple of str
         Names of all vehicles of the project, so that a check's settings may name one of them.
+    state : str
+        Name of the state the parts stand in; empty for as they are placed.
+    kept : dict
+        What was worked out for this vehicle and is asked for again.
     """
 
     vehicle: str
@@ -51,6 +58,9 @@ class Assembly:
     lines: LineMap
     vehicles: tuple[str, ...] = ()
     movements: tuple[tuple[Key, MovementEntry], ...] = ()
+    states: tuple[tuple[Key, StateEntry], ...] = ()
+    state: str = ""
+    kept: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @property
     def housing(self) -> Part:
@@ -71,6 +81,46 @@ class Assembly:
     def open_for_tools(self) -> frozenset[str]:
         """Names of the parts that are out of the way while bolts are done up."""
         return frozenset(n for n, entry in self.part_entries.items() if entry.open_for_tools)
+
+    def in_state(self, name: str) -> Assembly:
+        """The vehicle with its parts in a state; parts the state leaves alone are shared.
+
+        Raises
+        ------
+        ProjectError
+            A part that this vehicle does not have, or a matrix that is not rigid.
+        KeyError
+            No such state in this vehicle.
+        """
+        known = self.kept.setdefault("states", {})
+        if name not in known:
+            known[name] = self._moved(name)
+        moved: Assembly = known[name]
+        return moved
+
+    def _moved(self, name: str) -> Assembly:
+        key, state = {entry.name: (key, entry) for key, entry in self.states}[name]
+        parts = dict(self.parts)
+        for number, moved in enumerate(state.parts):
+            here = (*key, "part", number)
+            part = self.parts.get(moved.name)
+            if part is None:
+                self.refuse(
+                    (*here, "name"),
+                    f'there is no part "{moved.name}" in vehicle "{self.vehicle}"',
+                    "where the state belongs to one vehicle only, give its vehicle",
+                )
+            if moved.left_out:
+                del parts[moved.name]
+                continue
+            matrix = stand(moved.place, self.lines, (*here, "place"), moved.name).matrix
+            parts[moved.name] = replace(
+                part,
+                vertices=apply(matrix, part.vertices),
+                place=matrix if part.place is None else matrix @ part.place,
+                alignments=tuple(alignment.moved(matrix) for alignment in part.alignments),
+            )
+        return replace(self, parts=PartSet(parts.values()), state=name, kept={})
 
     def entry(self, key: Key) -> EntryRef:
         """Where in the project file ``key`` stands."""

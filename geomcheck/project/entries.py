@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from geomcheck.project.ducts import BladeEntry, DuctEntry, FlowEntry, LossEntry
 from geomcheck.project.movements import MovementEntry
 from geomcheck.project.places import (
     CastingEntry,
@@ -21,6 +22,7 @@ from geomcheck.project.places import (
     ScanEntry,
     Turn,
 )
+from geomcheck.project.states import MovedEntry, StateEntry
 from geomcheck.project.values import (
     MILLIMETRES,
     Direction,
@@ -34,13 +36,16 @@ from geomcheck.project.values import (
 
 __all__ = [
     "MILLIMETRES",
+    "BladeEntry",
     "CastingEntry",
     "Direction",
     "Document",
     "DuctEntry",
     "FastenerEntry",
+    "FlowEntry",
     "LossEntry",
     "MateEntry",
+    "MovedEntry",
     "MovementEntry",
     "Name",
     "NotNegative",
@@ -50,6 +55,7 @@ __all__ = [
     "Positive",
     "RefineEntry",
     "ScanEntry",
+    "StateEntry",
     "Table",
     "ToolEntry",
     "Triple",
@@ -149,33 +155,6 @@ class MateEntry(Table):
     vehicle: str | None = Field(default=None, description="only in this vehicle")
 
 
-class LossEntry(Table):
-    """The largest loss of area allowed between two places of a duct."""
-
-    begin: NotNegative = Field(alias="from", description="mm along the path")
-    end: NotNegative = Field(alias="to", description="mm along the path")
-    percent: Annotated[float, Field(ge=0, le=100)]
-
-
-class DuctEntry(Table):
-    """A flow path through walls and past obstacles."""
-
-    name: Name
-    walls: tuple[Name, ...] = Field(min_length=1, description="parts that make the wall")
-    obstacles: tuple[Name, ...] = Field(default=(), description="parts that stand in the flow")
-    path: tuple[Triple, ...] = Field(min_length=2, description="points, inlet first")
-    spacing: Positive = Field(default=2.0, description="greatest distance of stations, mm")
-    least_area: Positive | None = Field(default=None, description="mm2")
-    losses: tuple[LossEntry, ...] = Field(default=(), alias="loss")
-    restriction: Annotated[float, Field(gt=0, le=100)] = Field(
-        default=3.0, description="a dip of at least this many per cent is reported"
-    )
-    allow_restrictions: bool = Field(
-        default=True, description="false: a restriction is a fail, not a remark"
-    )
-    vehicle: str | None = None
-
-
 class FastenerEntry(Table):
     """A screw with its seat, axis, head and length."""
 
@@ -228,6 +207,7 @@ class Document(Table):
     fasteners: tuple[FastenerEntry, ...] = Field(default=(), alias="fastener")
     tools: tuple[ToolEntry, ...] = Field(default=(), alias="tool")
     movements: tuple[MovementEntry, ...] = Field(default=(), alias="movement")
+    states: tuple[StateEntry, ...] = Field(default=(), alias="state")
     check: dict[str, dict[str, object]] = Field(
         default={}, description="[check.CODE] tables: the settings of each check"
     )

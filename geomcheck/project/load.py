@@ -111,6 +111,7 @@ class Project:
             lines=self.lines,
             vehicles=self.vehicles,
             movements=here("movement", document.movements),
+            states=here("state", document.states),
         )
 
     def _add(

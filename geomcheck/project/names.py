@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Iterable
 
 from geomcheck.errors import ProjectError
-from geomcheck.project.entries import Document
+from geomcheck.project.entries import Document, DuctEntry, StateEntry
 from geomcheck.project.lines import Key, LineMap
 
 
@@ -24,6 +24,7 @@ def check_names(document: Document, lines: LineMap) -> None:
     _once(lines, "fastener", [fastener.name for fastener in document.fasteners])
     _once(lines, "tool", [tool.name for tool in document.tools])
     _once(lines, "movement", [movement.name for movement in document.movements])
+    _once(lines, "state", [state.name for state in document.states])
     _check_roles(document, lines)
     _check_sides(document, lines)
     common = [part.name for part in document.parts]
@@ -45,6 +46,7 @@ def check_names(document: Document, lines: LineMap) -> None:
                 )
             seen.add(part.name)
     names = list(by_vehicle)
+    place: Key
 
     def known(vehicle: str | None) -> list[str]:
         # An entry for all vehicles may only name parts that every vehicle has: otherwise the
@@ -62,6 +64,7 @@ def check_names(document: Document, lines: LineMap) -> None:
         "duct": [duct.vehicle for duct in document.ducts],
         "fastener": [fastener.vehicle for fastener in document.fasteners],
         "movement": [movement.vehicle for movement in document.movements],
+        "state": [state.vehicle for state in document.states],
     }
     for list_name, given in vehicles_named.items():
         for number, name in enumerate(given):
@@ -74,6 +77,13 @@ def check_names(document: Document, lines: LineMap) -> None:
         for field in ("walls", "obstacles"):
             for position, name in enumerate(getattr(duct, field)):
                 _known(lines, ("duct", number, field, position), "part", name, known(duct.vehicle))
+        _check_flow(duct, number, lines)
+        _check_states(document, duct, number, lines)
+    for number, state in enumerate(document.states):
+        for position, moved in enumerate(state.parts):
+            place = ("state", number, "part", position, "name")
+            _known(lines, place, "part", moved.name, known(state.vehicle))
+            _check_moved(document, state, number, position, lines)
     for number, fastener in enumerate(document.fasteners):
         _known(lines, ("fastener", number, "part"), "part", fastener.part, known(fastener.vehicle))
     for number, movement in enumerate(document.movements):
@@ -84,7 +94,7 @@ def check_names(document: Document, lines: LineMap) -> None:
         lists += [(("growth", n, "parts"), g.parts) for n, g in enumerate(movement.growths)]
         for under, given_names in lists:
             for position, name in enumerate(given_names):
-                place: Key = ("movement", number, *under, position)
+                place = ("movement", number, *under, position)
                 _known(lines, place, "part", name, known(movement.vehicle))
 
 
@@ -124,6 +134,56 @@ def _check_roles(document: Document, lines: LineMap) -> None:
                     "a vehicle's part cannot be the housing",
                     "list the housing once, in a [[part]] table outside the vehicles",
                 )
+
+
+def _check_flow(duct: DuctEntry, number: int, lines: LineMap) -> None:
+    """A blade is a part of its duct, named once."""
+    if duct.flow is None:
+        return
+    seen: set[str] = set()
+    for position, blade in enumerate(duct.flow.blades):
+        key = ("duct", number, "flow", "blade", position, "part")
+        _known(lines, key, "part of this duct", blade.part, [*duct.walls, *duct.obstacles])
+        if blade.part in seen:
+            _refuse(lines, key, f"the blade {blade.part!r} is given twice", "give it once")
+        seen.add(blade.part)
+
+
+def _check_states(document: Document, duct: DuctEntry, number: int, lines: LineMap) -> None:
+    """A duct names states of its vehicle that do something to it."""
+    states = {
+        state.name: state for state in document.states if state.vehicle in (None, duct.vehicle)
+    }
+    for position, name in enumerate(duct.states):
+        key = ("duct", number, "states", position)
+        _known(lines, key, "state", name, list(states))
+        moved = {part.name for part in states[name].parts}
+        if not moved.intersection((*duct.walls, *duct.obstacles)):
+            _refuse(
+                lines,
+                key,
+                f"the state {name!r} moves none of the walls and obstacles of duct {duct.name!r}",
+                "name the moving part in obstacles, or take the state out of this duct",
+            )
+        if name in duct.states[:position]:
+            _refuse(lines, key, f"the state {name!r} is named twice", "name it once")
+
+
+def _check_moved(
+    document: Document, state: StateEntry, number: int, position: int, lines: LineMap
+) -> None:
+    """A state says one thing of a part, and keeps the housing."""
+    moved = state.parts[position]
+    key = ("state", number, "part", position, "name")
+    if moved.name in [other.name for other in state.parts[:position]]:
+        _refuse(lines, key, f"the part {moved.name!r} is in this state twice", "name it once")
+    if any(part.name == moved.name and part.role == "housing" for part in document.parts):
+        _refuse(
+            lines,
+            key,
+            "the housing is where everything is measured from: no state moves it or leaves it out",
+            "move the other parts",
+        )
 
 
 def _check_sides(document: Document, lines: LineMap) -> None:

@@ -36,6 +36,7 @@ from geomcheck.project.entries import (
     MateEntry,
     MovementEntry,
     PartEntry,
+    StateEntry,
     ToolEntry,
 )
 from geomcheck.project.lines import LineMap
@@ -92,6 +93,7 @@ def _assembly(
     fasteners: Sequence[Mapping[str, Any]] = (),
     tools: Sequence[Mapping[str, Any]] = (),
     movements: Sequence[Mapping[str, Any]] = (),
+    states: Sequence[Mapping[str, Any]] = (),
     check: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> Assembly:
     """One vehicle with these parts.
@@ -120,6 +122,7 @@ def _assembly(
         ("fastener", fasteners),
         ("tool", tools),
         ("movement", movements),
+        ("state", states),
     ):
         for entry in group:
             rows += _table(f"[[{header}]]", entry)
@@ -150,6 +153,7 @@ def _assembly(
         lines=LineMap(Path("project.toml"), text, data),
         vehicles=(vehicle, *others),
         movements=numbered("movement", MovementEntry),
+        states=numbered("state", StateEntry),
     )
 
 

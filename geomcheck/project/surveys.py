@@ -1,0 +1,224 @@
+"""Ducts as they are measured: in each state that a duct names, each surveyed once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from pydantic import Field
+
+from geomcheck.errors import CannotDecide, InputError
+from geomcheck.flow.path import FlowPath
+from geomcheck.flow.result import Survey
+from geomcheck.flow.section import Surface
+from geomcheck.flow.survey import duct_area
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
+from geomcheck.project.lines import Key
+from geomcheck.project.load import validate
+
+#: The check whose table says how ducts are surveyed.
+CHECK = "flow-area"
+
+
+class SurveySettings(Table):
+    """How ducts are surveyed: the table ``[check.flow-area]``."""
+
+    port_allowance: NotNegative = Field(
+        default=1.0, description="mm by which a path may begin or end outside its port"
+    )
+    certainty: Positive = Field(
+        default=0.05,
+        le=5.0,
+        description="per cent of the least area that may still hide between two stations",
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredDuct:
+    """One duct of one vehicle in one state.
+
+    Parameters
+    ----------
+    assembly : Assembly
+        In the state; its parts are what is measured.
+    key : Key
+        Of the duct's entry.
+    duct : DuctEntry
+        Without the parts that the state leaves out.
+    settings : SurveySettings
+    """
+
+    assembly: Assembly
+    key: Key
+    duct: DuctEntry
+    settings: SurveySettings
+
+    @property
+    def subject(self) -> str:
+        """What findings call it: ``duct "inlet"``, ``duct "inlet", state "part-open"``."""
+        state = self.assembly.state
+        return f'duct "{self.duct.name}"' + (f', state "{state}"' if state else "")
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Names of its parts, walls first, as the surfaces of its survey are numbered.
+
+        Raises
+        ------
+        ProjectError
+            A part that this vehicle does not have, or that is named twice.
+        """
+        found = (*self._named("walls", self.duct.walls), *self._named("obstacles"))
+        for number, name in enumerate(found):
+            if name in found[:number]:
+                self.assembly.refuse(
+                    self.key,
+                    f'part "{name}" is named twice in {self.subject}',
+                    "name each part once, as a wall or as an obstacle",
+                )
+        return found
+
+    def _named(self, table: str, names: Sequence[str] | None = None) -> Sequence[str]:
+        names = self.duct.obstacles if names is None else names
+        for number, name in enumerate(names):
+            if name not in self.assembly.parts:
+                known = ", ".join(f'"{part}"' for part in self.assembly.parts)
+                self.assembly.refuse(
+                    (*self.key, table, number),
+                    f'there is no part "{name}" in vehicle "{self.assembly.vehicle}"',
+                    f"the parts are {known}; where the duct belongs to one vehicle only, "
+                    "give its vehicle",
+                )
+        return names
+
+    @cached_property
+    def path(self) -> FlowPath:
+        """The flow path.
+
+        Raises
+        ------
+        ProjectError
+            It cannot be used, or a place along it that the entry names lies beyond its end.
+        """
+        duct, refuse = self.duct, self.assembly.refuse
+        try:
+            path = FlowPath(duct.path)
+        except InputError as why:
+            refuse((*self.key, "path"), why.what, why.remedy)
+        for number, loss in enumerate(duct.losses):
+            if not loss.begin < loss.end <= path.length:
+                refuse(
+                    (*self.key, "loss", number),
+                    f"a loss is asked from {loss.begin:g} to {loss.end:g} mm on a path of "
+                    f"{path.length:.2f} mm",
+                    "give two places along the path, mm from the inlet, in the order of the flow",
+                )
+        for number, place in enumerate(duct.draw):
+            if place > path.length:
+                refuse(
+                    (*self.key, "draw", number),
+                    f"a section is to be drawn at {place:g} mm on a path of {path.length:.2f} mm",
+                    "give a place along the path, mm from the inlet",
+                )
+        return path
+
+    @cached_property
+    def surfaces(self) -> list[Surface]:
+        """Its parts as surfaces, in the order of ``names``."""
+        return [Surface.of(self.assembly.parts[name]) for name in self.names]
+
+    def survey(self) -> Survey:
+        """Its survey, worked out once.
+
+        Raises
+        ------
+        ProjectError
+            The path cannot be used or lies outside the duct.
+        CannotDecide
+            No station could be measured.
+        """
+        known = self.assembly.kept.setdefault("surveys", {})
+        asked = (self.key, self.settings)
+        if asked not in known:
+            try:
+                known[asked] = self._survey()
+            except CannotDecide as why:
+                known[asked] = why
+        found = known[asked]
+        if isinstance(found, CannotDecide):
+            raise found
+        survey: Survey = found
+        return survey
+
+    def _survey(self) -> Survey:
+        duct, path = self.duct, self.path
+        count = int(np.ceil(path.length / duct.spacing)) + 1
+        asked = [0.0, path.length, *duct.draw]
+        for loss in duct.losses:
+            asked += [loss.begin, loss.end]
+        stations = np.unique(np.concatenate([np.linspace(0.0, path.length, count), asked]))
+        walls = len(duct.walls)
+        try:
+            return duct_area(
+                self.surfaces[:walls],
+                path,
+                obstacles=self.surfaces[walls:],
+                stations=stations,
+                spacing=duct.spacing,
+                restriction=duct.restriction,
+                port=self.settings.port_allowance,
+                tolerance=self.settings.certainty / 100.0,
+            )
+        except InputError as why:
+            self.assembly.refuse((*self.key, "path"), why.what, why.remedy)
+
+
+def measured_ducts(
+    assembly: Assembly, settings: SurveySettings | None = None
+) -> Iterator[MeasuredDuct]:
+    """Every duct of a vehicle in every state it is measured in.
+
+    ``settings``: none for those of the project file, so that all who ask share one survey.
+
+    Raises
+    ------
+    ProjectError
+        A state that leaves out all walls of a duct, or names a part this vehicle does not have.
+    """
+    if settings is None:
+        table: Key = ("check", CHECK)
+        given = assembly.lines.value(table) or {}
+        settings = validate(SurveySettings, given, assembly.lines, table)
+    plain = SurveySettings.model_validate(settings.model_dump())
+    for key, duct in assembly.ducts:
+        if not duct.states:
+            yield MeasuredDuct(assembly, key, duct, plain)
+        for position, state in enumerate(duct.states):
+            here, kept = _in_state(assembly, key, duct, position, state)
+            yield MeasuredDuct(here, key, kept, plain)
+
+
+def _in_state(
+    assembly: Assembly, key: Key, duct: DuctEntry, position: int, state: str
+) -> tuple[Assembly, DuctEntry]:
+    if state not in {entry.name for _, entry in assembly.states}:
+        known = ", ".join(f'"{entry.name}"' for _, entry in assembly.states) or "none"
+        assembly.refuse(
+            (*key, "states", position),
+            f'there is no state "{state}" in vehicle "{assembly.vehicle}"',
+            f"known: {known}",
+        )
+    moved = assembly.in_state(state)
+    gone = set(assembly.parts) - set(moved.parts)
+    walls = tuple(name for name in duct.walls if name not in gone)
+    if not walls:
+        assembly.refuse(
+            (*key, "states", position),
+            f'the state "{state}" leaves out all walls of duct "{duct.name}"',
+            "keep a wall, or measure the duct in another state",
+        )
+    obstacles = tuple(name for name in duct.obstacles if name not in gone)
+    return moved, duct.model_copy(update={"walls": walls, "obstacles": obstacles})
