@@ -18,6 +18,7 @@ faces would slide, and where only growth moves them apart the joined part is car
 pair is not asked about.
 
 Details of a finding: ``movement``, ``state``, ``pose`` (numbers by name, and ``pose_words``),
+``maps`` (4 x 4 by part, from where it stands into that pose, housing frame),
 ``first_contact`` (the pose, from rest on; None without contact), ``found`` and ``proved`` (mm,
 facets only), ``boxes`` (of poses looked at), ``complete`` (whether the proof came within the
 tolerance), ``tolerance``, ``at_rest`` (the place on the moving part as it stands),
@@ -264,7 +265,8 @@ def _details(a: str, b: str, entry: MovementEntry, gap: MovingGap) -> dict[str, 
             "b inside a", f"{b} inside {a}"
         ),
         "pose": gap.pose.numbers,
-        "pose_words": gap.pose.words,
+        "pose_words": gap.pose.words.replace("the moving part", a),
+        "maps": {a: gap.pose.moving.tolist(), b: gap.pose.still.tolist()},
         "first_contact": None if gap.first is None else gap.first.numbers,
         "found": gap.quantity.value,
         "proved": gap.proved,

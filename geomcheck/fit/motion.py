@@ -27,6 +27,10 @@ from geomcheck.mesh.placement import apply
 
 FloatArray: TypeAlias = NDArray[np.float64]
 
+#: How turns of these names are told, and what follows the angle.
+_TURNED = {"roll": "rolled", "pitch": "pitched", "yaw": "yawed", "hinge": "turned"}
+_ON = {"hinge": " on its hinge"}
+
 
 @dataclass(frozen=True, slots=True)
 class Element:
@@ -35,7 +39,7 @@ class Element:
     Parameters
     ----------
     name : str
-        ``roll``, ``x``, ``growth of the housing``: used in sentences.
+        ``roll``, ``x``, the part that grows: used in sentences.
     kind : {"turn", "shift", "growth", "way"}
     low, high : float
         Degrees, mm, change of length per length, share of the way (0 to 1).
@@ -86,18 +90,24 @@ class Element:
         return [*self.axis, *self.about, *self.along, turn, growth, side]
 
     def words(self, value: float) -> str:
-        """The value as a modeller says it: ``3.20 degrees of roll``, ``1.50 mm along +x``."""
-        if self.kind == "turn":
-            return f"{_plain(value)} degrees of {self.name}"
-        if self.kind == "shift":
-            return f"{_plain(abs(value))} mm along {'-' if value < 0 else '+'}{self.name}"
+        """The value as a modeller says it: ``rolled +3.20 degrees``; empty for nothing to tell."""
         if self.kind == "way":
-            return f"{_plain(100.0 * value, 0)} % of the way {self.name}"
-        if self.alpha > 0.0:
+            return f"{100.0 * value:.0f} % of the way {self.name}"
+        if self.kind == "growth" and self.alpha > 0.0 and value != 0.0:
             at = _plain(self.drawn_at + value / self.alpha, 1)
             return f"{self.name} at {at} degrees Celsius"
-        grown = "shrunk" if value < 0 else "grown"
-        return f"{self.name} {grown} by {_plain(abs(1000.0 * value), 3)} mm per metre"
+        if self.kind == "growth":
+            told = _plain(abs(1000.0 * value), 3)
+            how = "shrunk" if value < 0 else "grown"
+            return f"{self.name} {how} by {told} mm per metre" if float(told) else ""
+        told = _plain(value)
+        if float(told) == 0.0:
+            return ""
+        if self.kind == "shift":
+            return f"shifted {told.lstrip('-')} mm along {'-' if value < 0 else '+'}{self.name}"
+        how = _TURNED.get(self.name, "turned")
+        name = "" if self.name in _TURNED else f" ({self.name})"
+        return f"{how} {'' if value < 0 else '+'}{told} degrees{_ON.get(self.name, name)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,22 +276,22 @@ class Pose:
 
     @property
     def words(self) -> str:
-        """The pose in a sentence: ``at 3.20 degrees of roll, 1.50 mm along +x``; zeros left out."""
+        """The pose in a sentence: ``with the moving part rolled +3.20 degrees, shifted ...``."""
         elements = self.motion.legs[self.leg].elements
-        told = [(e, e.words(float(v))) for e, v in zip(elements, self.values, strict=True) if v]
-        told = [(e, text) for e, text in told if not text.startswith("0.00 ")]
-        place = [text for e, text in told if e.kind in ("turn", "way")]
-        place += [text for e, text in told if e.kind == "shift"]
-        grown = [text for e, text in told if e.kind == "growth"]
-        said = ["at " + ", ".join(place)] if place else []
-        said += ["with " + ", ".join(grown)] if grown else []
-        return " ".join(said) or "as they stand"
+        told = [(e, e.words(float(v))) for e, v in zip(elements, self.values, strict=True)]
+        # What is done first is told first.
+        place = [text for e, text in told[::-1] if text and e.kind in ("turn", "way")]
+        place += [text for e, text in told if text and e.kind == "shift"]
+        grown = [text for e, text in told if text and e.kind == "growth"]
+        said = ["the moving part " + ", ".join(place)] if place else []
+        return "with " + " and ".join([*said, *grown]) if said or grown else "as they stand"
 
     @property
     def numbers(self) -> dict[str, float]:
-        """The values by name."""
+        """The values by name; ``growth of`` a part is its change of length per length."""
         elements = self.motion.legs[self.leg].elements
-        return {e.name: float(v) + 0.0 for e, v in zip(elements, self.values, strict=True)}
+        names = [f"growth of {e.name}" if e.kind == "growth" else e.name for e in elements]
+        return {name: float(v) + 0.0 for name, v in zip(names, self.values, strict=True)}
 
 
 def _plain(value: float, decimals: int = 2) -> str:

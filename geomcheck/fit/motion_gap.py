@@ -10,7 +10,7 @@ pose) from rest is found by conservative advancement: from each pose on, no cont
 than the distance there divided by the greatest speed of any point. The overlap is then measured as
 for bodies that stand still, in the contact pose, at the far end of that way, and where its deepest
 point is taken deepest; the deepest of the three is given. Poses not looked at may overlap more
-deeply, by no more than twice the whole travel.
+deeply, by no more than twice the whole travel and no deeper than half the bodies' least extent.
 """
 
 from __future__ import annotations
@@ -106,7 +106,7 @@ class _Measurement:
         none = Stand(np.zeros(0)), Stand(np.zeros(0))
         self.names = sum(((stand or none[0]).names for stand in stands), ())
         # A part that grows grows its errors, too.
-        growth = max(
+        growth = self.growth = max(
             float(np.prod([1.0 + max(e.high, 0.0) for e in leg.elements if e.kind == "growth"]))
             for leg in motion.legs
         )
@@ -153,7 +153,7 @@ class _Measurement:
         across = least.point_moving - least.point_still
         return MovingGap(
             state="apart",
-            quantity=Quantity.from_terms("least gap while moving", least.distance, "mm", (*terms,)),
+            quantity=Quantity.from_terms("least gap", least.distance, "mm", (*terms,)),
             pose=pose,
             first=None,
             point_moving=as_point(least.point_moving),
@@ -230,13 +230,15 @@ class _Measurement:
         names = ", ".join(self.names) or "none declared"
         terms = (
             *gap.quantity.terms,
-            Term("other poses may overlap more deeply", 2.0 * self.travel, 0.0, "travel"),
+            Term(
+                "other poses may overlap more deeply", self._deeper_still(gap), 0.0, "travel, size"
+            ),
             Term("allowances of both parts", off, off, names),
         )
         across = None if gap.direction is None else np.asarray(gap.direction)
         return MovingGap(
             state=gap.state,
-            quantity=Quantity.from_terms("least gap while moving", gap.quantity.value, "mm", terms),
+            quantity=Quantity.from_terms("least gap", gap.quantity.value, "mm", terms),
             pose=pose,
             first=first,
             point_moving=gap.point_a,
@@ -254,6 +256,18 @@ class _Measurement:
             undecided=gap.undecided,
             notes=gap.notes,
         )
+
+    def _deeper_still(self, gap: Gap) -> float:
+        """How much deeper (mm) another pose may overlap: by twice the travel, by the size at most.
+
+        A point in a body is no farther from its surface than half the body's least extent.
+        """
+        travel = 2.0 * self.travel
+        bodies = [body for body in (self.moving, self.still) if body.solid]
+        if gap.depth is None or not bodies:
+            return travel
+        extent = max(float(np.ptp(body.bounds, axis=0).min()) for body in bodies)
+        return min(travel, max(0.0, 0.5 * self.growth * extent - gap.depth))
 
 
 def _travel(moving: Body, still: Body, motion: Motion) -> tuple[float, float]:

@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from geomcheck.errors import InputError
 from geomcheck.project.places import Turn
 from geomcheck.project.values import Direction, Name, NotNegative, Positive, Table, Triple
 from geomcheck.standards import expansion
+
+#: Degrees Celsius up to which the table's coefficients stand for the mean from cold to hot. They
+#: are of 20 to 100 degrees, and metal grows faster the hotter it is: stainless steel 304 by
+#: 17.3e-6 per kelvin up to 100 degrees, 17.8e-6 up to 315, 18.7e-6 up to 650 (ASM data sheet, in
+#: copies).
+WARM = 150.0
+#: Linear expansions of materials lie within these, 1e-6 per kelvin (glass ceramic, soft rubber;
+#: from memory): a figure in 1/K, 0.0000236, is none.
+LEAST_ALPHA, MOST_ALPHA = 0.01, 1000.0
+#: Degrees Celsius.
+COLDEST = -273.15
 
 #: Boxes of poses looked at for one pair, unless said otherwise.
 BUDGET = 5_000_000
@@ -26,7 +37,13 @@ def _rising(ends: tuple[float, float]) -> tuple[float, float]:
     return ends
 
 
-Range = Annotated[tuple[float, float], AfterValidator(_rising)]
+def _two(ends: Any) -> Any:
+    if not isinstance(ends, list | tuple) or len(ends) != 2:
+        raise ValueError("a range is two numbers: [from, to]")
+    return ends
+
+
+Range = Annotated[tuple[float, float], BeforeValidator(_two), AfterValidator(_rising)]
 
 
 def _moves(*ranges: tuple[float, float] | None) -> bool:
@@ -46,7 +63,7 @@ class RockEntry(Table):
     """Engine rock on its mounts: every mixture of the angles and the shifts."""
 
     turns: tuple[TurnRange, ...] = Field(
-        default=(), alias="turn", max_length=3, description="the torque axis first; up to three"
+        default=(), alias="turn", description="the torque axis first; up to three"
     )
     x: Range = Field(default=(0.0, 0.0), description="shift along x: from, to; mm")
     y: Range = Field(default=(0.0, 0.0), description="mm")
@@ -56,7 +73,21 @@ class RockEntry(Table):
     def _some(self) -> RockEntry:
         if not _moves(self.x, self.y, self.z, *(turn.angle for turn in self.turns)):
             raise ValueError("a rock with no range moves nothing: give a turn, x, y or z")
+        if len(self.turns) > 3:
+            raise ValueError(f"a rock has up to three turns, not {len(self.turns)}")
+        names = [*self.names, "x", "y", "z"]
+        again = sorted({name for name in names if names.count(name) > 1})
+        if again:
+            raise ValueError(f"two ranges are named {again[0]!r}: give the turns other names")
         return self
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """What each turn is called: its own name, else ``roll`` for the first."""
+        return tuple(
+            turn.name or ("roll" if number == 0 else f"turn {number + 1}")
+            for number, turn in enumerate(self.turns)
+        )
 
 
 class HingeEntry(Table):
@@ -92,11 +123,20 @@ class WayPose(Table):
 class SweepEntry(Table):
     """The way of a belt or a linkage: from pose to pose, each counted from where it stands."""
 
-    poses: tuple[WayPose, ...] = Field(alias="pose", min_length=2)
+    poses: tuple[WayPose, ...] = Field(alias="pose", description="two or more")
     about: Triple = Field(
         description="the point of the part, as it stands, that goes straight from pose to pose "
         "while the part turns evenly about it"
     )
+
+    @model_validator(mode="after")
+    def _way(self) -> SweepEntry:
+        if len(self.poses) < 2:
+            raise ValueError(
+                f"a sweep of {len(self.poses)} pose moves nothing: list two or more that the part "
+                "passes, with {} for where it stands"
+            )
+        return self
 
 
 class GrowthEntry(Table):
@@ -119,6 +159,13 @@ class GrowthEntry(Table):
             raise ValueError("give either a material, or alpha")
         if self.temperature == (self.drawn_at, self.drawn_at):
             raise ValueError("a growth with no range of temperature grows nothing")
+        if min(self.drawn_at, *self.temperature) < COLDEST:
+            raise ValueError("temperatures are in degrees Celsius: none is below -273.15")
+        if self.alpha is not None and not LEAST_ALPHA <= self.alpha <= MOST_ALPHA:
+            raise ValueError(
+                f"alpha is counted in 1e-6 per kelvin, so {self.alpha:g} is no material's: "
+                "aluminium has 23.6"
+            )
         if self.material is not None:
             try:
                 row = expansion(self.material)
@@ -130,6 +177,14 @@ class GrowthEntry(Table):
                     f"({row.low:g} to {row.high:g} 1e-6 per kelvin): growth about a point does "
                     "not tell its shape. Give alpha if yours grows evenly"
                 )
+            if max(self.temperature) > WARM:
+                raise ValueError(
+                    f"the table's figure for {self.material} holds up to {WARM:g} degrees, and "
+                    f"metal grows faster the hotter it is: for {max(self.temperature):g} degrees "
+                    "give alpha, the mean from cold to hot, from the maker's data"
+                )
+        if max(self.strain) >= 1.0 or min(self.strain) <= -0.5:
+            raise ValueError("a growth to twice the size or half of it is none by heat")
         return self
 
     @property

@@ -129,7 +129,7 @@ def _motion(assembly: Assembly, key: Key, entry: MovementEntry) -> Motion | None
     """The movement without growth; None if there is only growth."""
     if entry.hinge is not None:
         hinge = entry.hinge
-        return box([turn(hinge.axis, hinge.about, *hinge.angle, "the hinge")])
+        return box([turn(hinge.axis, hinge.about, *hinge.angle, "hinge")])
     if entry.sweep is not None:
         try:
             poses = [_matrix(pose) for pose in entry.sweep.poses]
@@ -139,8 +139,7 @@ def _motion(assembly: Assembly, key: Key, entry: MovementEntry) -> Motion | None
     if entry.rock is None:
         return None
     elements: list[Element] = []
-    for number, turning in enumerate(entry.rock.turns):
-        name = turning.name or ("roll" if number == 0 else f"turn {number + 1}")
+    for name, turning in zip(entry.rock.names, entry.rock.turns, strict=True):
         if turning.angle != (0.0, 0.0):
             elements.append(turn(turning.axis, turning.about, *turning.angle, name))
     for axis, name in enumerate("xyz"):

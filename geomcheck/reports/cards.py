@@ -14,7 +14,7 @@ from geomcheck.reports import words
 OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
 _QUIET = (Verdict.PASS, Verdict.NOT_APPLICABLE)
 #: Details that are drawn, or too long to read.
-_DRAWN = frozenset({"curve", "path", "outlines", "tool", "seat", "extent", "triangles"})
+_DRAWN = frozenset({"curve", "path", "outlines", "tool", "seat", "extent", "triangles", "maps"})
 _MOST_ROWS = 16
 _LONGEST_LIST = 6
 

@@ -63,7 +63,11 @@ def test_rock_that_stays_clear_passes_with_its_pose(casting, wall, assembly):
     assert LEAST - 0.0101 <= finding.quantity.low <= LEAST + 1e-6
     assert finding.subject == "rock: casting / inner wing"
     assert finding.parts == ("casting", "inner wing")
-    assert "17.08 mm" in finding.message and "6.00 degrees of roll" in finding.message
+    assert (
+        "17.08 mm" in finding.message
+        and "casting rolled" in finding.message
+        and "6.00 degrees" in finding.message
+    )
     assert finding.requirement.source == 'movement "rock"'
     assert finding.entry.entry == 'movement "rock"'
     assert "local codes" in finding.caution
@@ -117,7 +121,8 @@ def test_contact_on_the_way_fails_with_the_pose_it_is_first_met_in(casting, part
     # The corner reaches x = 48 where 50 cos(36.8699 - t) = 48.
     first = math.degrees(math.atan2(30, 40) - math.acos(48 / 50))
     assert abs(finding.details["first_contact"]["torque"]) == pytest.approx(first, abs=0.05)
-    assert "Contact is first met at" in finding.message and "of torque" in finding.message
+    assert "Contact is first met with casting turned" in finding.message
+    assert "degrees (torque)" in finding.message
     # Deepest at 30 degrees.
     deepest = 50 * math.cos(math.atan2(30, 40) - math.radians(30)) - 48
     assert finding.details["depth"] == pytest.approx(deepest, abs=1e-6)
@@ -151,7 +156,7 @@ def test_hinged_panel(casting, part, assembly):
     wanted = 120 * math.cos(math.radians(10)) - 140 * math.sin(math.radians(10))
     assert finding.verdict is Verdict.FAIL
     assert finding.quantity.value == pytest.approx(wanted, abs=0.01)
-    assert "10.00 degrees of the hinge" in finding.message
+    assert "with bonnet turned +10.00 degrees on its hinge" in finding.message
 
 
 def test_sweep_of_a_belt(casting, part, assembly):

@@ -128,6 +128,50 @@ growth = [{ material = "Al 6061", about = [0, 0, 0], temperature = [20, 120] }]
             "required = 5\nhinge = { axis = [0, 0, 1], about = [0, 0, 0], angle = [0, 5] }",
             "give one of rock, hinge and sweep",
         ),
+        ("x = [-1, 1]", "x = [1]", r"two numbers: \[from, to\]"),
+        ("x = [-1, 1]", "x = 1", r"two numbers: \[from, to\]"),
+        (
+            "x = [-1, 1]",
+            "turn = [" + 4 * "{ axis = [0, 0, 1], angle = [0, 1] }, " + "]",
+            "up to three turns, not 4",
+        ),
+        (
+            "x = [-1, 1]",
+            'turn = [{ axis = [0, 0, 1], angle = [0, 1], name = "x" }], x = [0, 1]',
+            "two ranges are named 'x'",
+        ),
+        (
+            "x = [-1, 1]",
+            "turn = [{ axis = [0, 0, 1], angle = [0, 1] }, { axis = [0, 1, 0], angle = [0, 1], "
+            'name = "roll" }]',
+            "two ranges are named 'roll'",
+        ),
+        (
+            "rock = { x = [-1, 1] }",
+            'parts = ["valve"]\nsweep = { about = [0, 0, 0], pose = [{}] }',
+            "a sweep of 1 pose moves nothing",
+        ),
+        (
+            "rock = { x = [-1, 1] }",
+            'parts = ["valve"]\nhinge = { about = [0, 0, 0], angle = [0, 5] }',
+            "'axis' is missing",
+        ),
+        (
+            "rock = { x = [-1, 1] }",
+            'group = "gearbox"\nrock = { x = [-1, 1] }',
+            "'housing' or 'engine'",
+        ),
+        (
+            "rock = { x = [-1, 1] }",
+            'group = "housing"\ngrowth = [{ material = "Al 6061", about = [0, 0, 0] }]',
+            "'temperature' is missing",
+        ),
+        (
+            "rock = { x = [-1, 1] }",
+            'group = "housing"\n'
+            'growth = [{ material = "butter", about = [0, 0, 0], temperature = [20, 90] }]',
+            'no material "butter"',
+        ),
         ("required = 5", "", "'required' is missing"),
         ("required = 5", "required = -5", "greater than or equal to 0"),
         ("required = 5", "required = 5\nbudget = 0", "greater than or equal to 1"),
@@ -198,6 +242,14 @@ def test_strain_spans_every_temperature_and_coefficient():
         ({"alpha": 12, "temperature": (20, 20)}, "grows nothing"),
         ({"alpha": 12, "temperature": (120, 20)}, "reversed"),
         ({"alpha": -12}, "greater than 0"),
+        # A figure per kelvin where 1e-6 per kelvin is asked would be no growth at all.
+        ({"alpha": 23.6e-6}, "counted in 1e-6 per kelvin"),
+        ({"alpha": 23.6e3}, "counted in 1e-6 per kelvin"),
+        ({"alpha": 12, "temperature": (-300, 20)}, "none is below -273.15"),
+        ({"alpha": 12, "drawn_at": -300}, "none is below -273.15"),
+        ({"alpha": 900, "temperature": (20, 1800)}, "none by heat"),
+        # Mean coefficients rise: stainless 304 17.3 up to 100 degrees, 18.7 up to 650 (data sheet).
+        ({"material": "stainless 304", "temperature": (20, 650)}, "holds up to 150 degrees"),
     ],
 )
 def test_growths_that_are_refused(given, words):

@@ -348,3 +348,63 @@ def test_surfaces_are_coloured_by_their_gap():
         if gap > palette.GAP_END:
             expected = plain[250, column]
         assert painted[250, column] == pytest.approx(np.clip(expected, 0, 255), abs=1), x
+
+
+# --- parts in a pose -----------------------------------------------------------------------------
+
+#: The rail 7 mm nearer to the housing.
+NEARER = [[1.0, 0, 0, 0], [0, 1.0, 0, -7.0], [0, 0, 1.0, 0], [0, 0, 0, 1.0]]
+
+
+def moved_finding(maps):
+    """First witness where the rail stands, then the two of the pose."""
+    points = [(0.0, 72.0, 0.0), (0.0, 65.0, 0.0), (0.0, 60.0, 0.0)]
+    witnesses = tuple(
+        Witness(f"point {number}", name, point)
+        for number, (name, point) in enumerate(
+            zip(("rail", "rail", "housing"), points, strict=True)
+        )
+    )
+    return Finding(
+        "fit-movement",
+        Verdict.FAIL,
+        "Sorrel van",
+        "run: rail / housing",
+        ("rail", "housing"),
+        "message",
+        quantity=Quantity("least gap", 5.0, "mm", 4.9, 5.1),
+        witnesses=witnesses,
+        details={"maps": maps},
+    )
+
+
+def test_a_moved_part_is_drawn_in_its_pose_and_ghosted_where_it_stands(cell):
+    eye = np.eye(4).tolist()
+    scene = build(moved_finding({"rail": NEARER, "housing": eye}), cell, ASPECT)
+    assert [layer.name for layer in scene.layers] == ["housing", "rail", "lid", "rail"]
+    moved, rest = scene.layers[1], scene.layers[3]
+    assert moved.triangles[..., 1].min() == pytest.approx(65.0) and moved.opacity == 1.0
+    assert rest.triangles[..., 1].min() == pytest.approx(72.0) and rest.opacity < 0.5
+    assert (moved.note, rest.note) == ("in that pose", "as it stands")
+    assert scene.layers[0].note == ""
+    # The measure is drawn between the points of the pose.
+    assert scene.ends[:, 1] == pytest.approx([65.0, 60.0])
+    assert cell["rail"].vertices[:, 1].min() == pytest.approx(72.0)
+    pictures = [pixels(picture(moved_finding(m), cell)) for m in ({"rail": NEARER}, {"rail": eye})]
+    assert not np.array_equal(*pictures)
+
+
+def test_without_a_pose_nothing_is_ghosted_twice(cell):
+    for maps in ({}, {"rail": np.eye(4).tolist()}, {"stranger": NEARER}):
+        scene = build(moved_finding(maps), cell, ASPECT)
+        assert [layer.name for layer in scene.layers] == ["housing", "rail", "lid"]
+        assert not any(layer.note for layer in scene.layers)
+        # Measured is between the last two places, be the pose that in which the part stands.
+        assert scene.ends[:, 1] == pytest.approx([65.0, 60.0] if maps else [72.0, 65.0])
+
+
+def test_of_two_neighbours_the_one_kept_clear_of_is_to_blame(cell):
+    scene = build(finding(("rail", "lid"), [(0.0, 82.0, 10.0), (0.0, 82.0, 88.0)], 78.0), cell, 1.0)
+    colours = {layer.name: layer.colour for layer in scene.layers}
+    assert colours["lid"] == palette.BLAMED and colours["rail"] == palette.OURS
+    assert colours["housing"] == palette.GHOST

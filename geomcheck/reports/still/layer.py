@@ -27,6 +27,8 @@ class Layer:
         Whether cut faces may be filled.
     creases : bool
         Whether sharp edges are drawn; not for rough scans.
+    note : str
+        What its label says below its name; the part's class or role if empty.
     """
 
     name: str
@@ -35,6 +37,7 @@ class Layer:
     opacity: float = 1.0
     closed: bool = True
     creases: bool = True
+    note: str = ""
 
     @cached_property
     def normals(self) -> FloatArray:

@@ -52,7 +52,8 @@ def picture(finding: Finding, parts: Mapping[str, Part]) -> bytes | None:
     finding : Finding
         ``parts`` are drawn solid, all others ghosted; ``view`` is kept where the place can be
         seen from there. ``details`` may hold ``tool`` (``name``, ``at``, ``axis``, ``profile``),
-        ``path`` and ``outlines["throat"]``, points in mm in the housing frame.
+        ``path`` and ``outlines["throat"]``, points in mm in the housing frame; ``maps``, by part,
+        from where it stands into the pose that is drawn.
     parts : mapping of str to Part
         Placed parts of the finding's vehicle.
 
@@ -194,7 +195,7 @@ def _labels(scene: Scene, painted: Painted, parts: Mapping[str, Part]) -> list[_
         step = _COARSE / TIMES
         spot = None if at is None else ((at[0] + 0.5) * step, (at[1] + 0.5) * step)
         part = parts.get(layer.name)
-        note = "tool" if part is None else part.kind or part.role
+        note = layer.note or ("tool" if part is None else part.kind or part.role)
         label = _Label(layer.name, note if spot else f"{note}, not in sight", layer.colour, spot)
         found.append((0 if subject else 1, -float(coarse.mean()), label))
     found.sort(key=lambda entry: entry[:2])

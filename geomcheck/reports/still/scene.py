@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -15,6 +15,7 @@ from geomcheck.mesh.query import winding_number
 from geomcheck.reports import palette
 from geomcheck.reports.still.camera import Camera, FloatArray, choose_cut, choose_open, unit
 from geomcheck.reports.still.layer import Layer
+from geomcheck.reports.still.posed import posed
 from geomcheck.reports.still.shapes import points_of, tool_triangles
 from geomcheck.reports.still.sight import hidden
 from geomcheck.reports.still.stage import Scene, Stroke
@@ -46,8 +47,12 @@ def build(finding: Finding, parts: Mapping[str, Part], aspect: float) -> Scene |
     witnesses = [np.array(witness.point, dtype=np.float64) for witness in finding.witnesses]
     if not subjects and not witnesses:
         return None
-    layers = _layers(subjects, parts)
     overview = _overview(parts)
+    parts, rest = posed(finding, parts)
+    layers = _layers(subjects, parts, {layer.name for layer in rest}) + rest
+    if finding.details.get("maps") and len(witnesses) > 2:
+        # The first place is where the part stands; what was measured lies in the pose.
+        witnesses = witnesses[1:]
     tool = finding.details.get("tool")
     path = points_of(finding.details.get("path"))
     if isinstance(tool, Mapping):
@@ -57,17 +62,23 @@ def build(finding: Finding, parts: Mapping[str, Part], aspect: float) -> Scene |
     return _gap_scene(finding, layers, witnesses, parts, overview)
 
 
-def _layers(subjects: Sequence[str], parts: Mapping[str, Part]) -> list[Layer]:
+def _layers(
+    subjects: Sequence[str], parts: Mapping[str, Part], posed_parts: Collection[str]
+) -> list[Layer]:
     """Subjects opaque, the one to blame in its own colour; all other parts ghosted."""
     layers = []
+    strangers = all(parts[name].role == "neighbour" for name in subjects)
     for name, part in parts.items():
         shown = name in subjects
         # What is carried is ours, but the one to blame where it meets the housing.
         met = len(subjects) > 1 and name == subjects[-1] and part.role == "carried"
-        blamed = shown and (part.role == "neighbour" or met)
+        # Of two neighbours it is the one that is kept clear of.
+        other = part.role == "neighbour" and not (strangers and name != subjects[-1])
+        blamed = shown and (other or met)
         colour = palette.BLAMED if blamed else palette.OURS if shown else palette.GHOST
         opacity = 1.0 if shown else GHOST_OPACITY
-        layers.append(Layer(name, part.triangles, colour, opacity, part.closed, part.closed))
+        note = "in that pose" if name in posed_parts else ""
+        layers.append(Layer(name, part.triangles, colour, opacity, part.closed, part.closed, note))
     return layers
 
 
