@@ -4,7 +4,10 @@ What: Measures the least distance between the housing, with the parts carried on
 neighbour of each vehicle, and compares it with the gap that the neighbour's class or the pair
 needs. Parts that overlap, touch or lie inside one another are told apart. Faces declared as mates
 are left out only where they mate: what reaches beyond the mating face, or lies outside its
-outline, is measured in full. Only what is in the meshes is measured, standing still.
+outline, is measured in full. That outline is drawn round what the two faces have in common, grown
+by the gap required. Where a plate goes on beyond its joint, the gap given runs from the joint's
+rim to the plate outside the outline: it is set by the outline, is no smaller than required, and is
+no dimension of the parts. Only what is in the meshes is measured, standing still.
 
 Why: What touches, chafes; what is too near a hot part, a belt or a fuel line fails or burns. Found
 before the pattern is cut, a wall is moved in an hour.

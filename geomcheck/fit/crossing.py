@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,8 @@ from geomcheck.mesh.query import crossing_pairs, point_distance
 
 #: Facets of a connected piece asked whether it coincides with a piece of the other body.
 ASKED = 4
+#: Points on both surfaces from which the depth is sought.
+SHARED = 32
 #: Facets in contact that are looked at for the direction of the contact.
 FLAT = 200
 #: mm by which the planes of two facets that lie flat on one another may differ at a corner.
@@ -91,19 +94,26 @@ def _straddles(plane: FloatArray, other: FloatArray, contact: float) -> np.ndarr
     return np.asarray((height.min(axis=1) < -contact) & (height.max(axis=1) > contact))
 
 
-def coincide(a: Body, b: Body, contact: float) -> tuple[bool, Depth] | None:
+def coincide(
+    a: Body,
+    b: Body,
+    contact: float,
+    shared: Sequence[tuple[FloatArray, FloatArray, int]] = (),
+) -> tuple[bool, Depth] | None:
     """Overlap of solids whose surfaces coincide, so that no point of either is inside the other.
 
     If the insides of two connected solids meet and neither surface enters the other's inside, the
     solids are the same. So one point just under a facet of the piece tells; it is then pushed
-    deeper, by doubling, to say how deep the overlap is at least.
+    deeper, by doubling, to say how deep the overlap is at least. ``shared`` holds further points of
+    a's surface, each with the unit vector into what may be the material of both, and its triangle.
 
     Returns
     -------
     (True, Depth) or None
         The point just under a's surface that lies deepest in both, taken as a's.
     """
-    best: Depth | None = None
+    side = 1.0 if a.soundness.inside_out else -1.0
+    starts = list(shared[:SHARED])
     for piece in boxed_pieces(a, b.bounds + np.array([[-contact], [contact]])):
         rows = np.flatnonzero(a.component == piece)
         corners = a.triangles[rows]
@@ -111,19 +121,22 @@ def coincide(a: Body, b: Body, contact: float) -> tuple[bool, Depth] | None:
             np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
         )
         for row in rows[np.argsort(-area, kind="stable")[:ASKED]]:
-            found = _under(a, b, int(row), contact)
-            if found is not None and (best is None or found.found > best.found):
-                best = found
+            starts.append((a.triangles[row].mean(axis=0), side * unit_normal(a, row), int(row)))
+    best: Depth | None = None
+    for start, way, row in starts:
+        found = _under(a, b, start, way, row, contact)
+        if found is not None and (best is None or found.found > best.found):
+            best = found
     return None if best is None else (True, best)
 
 
-def _under(a: Body, b: Body, row: int, contact: float) -> Depth | None:
+def _under(
+    a: Body, b: Body, start: FloatArray, way: FloatArray, row: int, contact: float
+) -> Depth | None:
     size = float(np.linalg.norm(a.bounds[1] - a.bounds[0]))
     steps = 8.0 * contact * 2.0 ** np.arange(64)
     steps = steps[steps < size]
-    side = 1.0 if a.soundness.inside_out else -1.0
-    middle = a.triangles[row].mean(axis=0)
-    points = np.ascontiguousarray(middle + side * steps[:, None] * unit_normal(a, row))
+    points = np.ascontiguousarray(start + steps[:, None] * way)
     both = a.contains(points) & b.contains(points)
     if not both.any():
         return None

@@ -31,6 +31,8 @@ from geomcheck.mesh.tree import TriangleTree
 
 #: Depths evaluated before the search stops and reports what it has.
 BUDGET = 60_000
+#: The same where surfaces are already shown to stay out of each other: a cross-check.
+GLANCE = 4_000
 #: The search also stops when nothing can be deeper by more than this share of what was found.
 SHARE = 0.005
 #: Triangles whose corners are looked at, too: the deepest point of a convex body is a corner.

@@ -9,8 +9,9 @@ import numpy as np
 from geomcheck.errors import CannotDecide
 from geomcheck.finding import Point, Quantity, Term
 from geomcheck.fit.body import Body, FloatArray, as_point
+from geomcheck.fit.contact import stay_out
 from geomcheck.fit.crossing import Meeting, coincide, flat_contact, meet
-from geomcheck.fit.depth import Depth, deepest
+from geomcheck.fit.depth import BUDGET, GLANCE, Depth, deepest
 from geomcheck.fit.inside import may_hold, swallowed
 from geomcheck.fit.interval import (
     box_shift,
@@ -24,7 +25,7 @@ from geomcheck.fit.memory import Memory
 from geomcheck.fit.overlap import overlap_volume
 from geomcheck.fit.pieces import Pairing
 from geomcheck.fit.state import Gap, State
-from geomcheck.mesh.query import least_distance
+from geomcheck.mesh.query import least_distance, rounding
 
 
 def measure_gap(
@@ -103,6 +104,7 @@ class _Measurement:
         self.wants_volume = volume
         self.contact = max(a.resolution, b.resolution)
         self.notes: list[str] = []
+        self.unproved = 0.0
 
     def gap(self) -> Gap:
         """Least distance first; then, by whether they meet, what else is needed."""
@@ -114,9 +116,12 @@ class _Measurement:
                 return self._overlap("a inside b" if into_b else "b inside a", None)
             return self._apart(distance, pa, pb, ta, tb)
         meeting = meet(self.a, self.b, self.pairing, self.contact)
-        deep = self._deepest()
+        out, shared = stay_out(self.a, self.b, self.pairing, meeting.pierced, self.contact)
+        deep = self._deepest(GLANCE if out else BUDGET)
+        if out and deep is None:
+            self.unproved = 0.0
         if deep is None and self.a.solid and self.b.solid:
-            deep = coincide(self.a, self.b, self.contact)
+            deep = coincide(self.a, self.b, self.contact, shared)
         if deep is not None:
             return self._overlap("overlapping", meeting, deep)
         return self._contact(distance, pa, pb, ta, tb, meeting)
@@ -140,8 +145,6 @@ class _Measurement:
                 remedy="check the point and the normal of the mate",
             )
         return best
-
-    # --- apart and touching -------------------------------------------------------------------
 
     def _facets(self, distance: float, near: tuple[Any, ...]) -> tuple[Term, Term]:
         pa, pb, ta, tb = near
@@ -220,28 +223,23 @@ class _Measurement:
             triangle_b=tb,
             depth=None,
             quantity=Quantity.from_terms("gap", 0.0, "mm", terms),
-            direction=self._contact_direction(),
+            direction=flat_contact(self.a, self.b, self.pairing, self.contact)
+            if self.a.solid and self.b.solid
+            else None,
             crossings=meeting.count,
             extent=meeting.extent,
             undecided=self._undecided(),
             notes=tuple(self.notes),
         )
 
-    def _contact_direction(self) -> Point | None:
-        if not (self.a.solid and self.b.solid):
-            return None
-        return flat_contact(self.a, self.b, self.pairing, self.contact)
-
-    # --- overlapping --------------------------------------------------------------------------
-
-    def _deepest(self) -> tuple[bool, Depth] | None:
+    def _deepest(self, budget: int = BUDGET) -> tuple[bool, Depth] | None:
         """The deeper of a in b (True) and b in a (False); None without an inside point."""
         found: list[tuple[bool, Depth]] = []
         self.unproved = 0.0
         if self.b.solid:
-            found.append((True, deepest(self.pairing.free_a, self.b, self.contact)))
+            found.append((True, deepest(self.pairing.free_a, self.b, self.contact, budget)))
         if self.a.solid:
-            found.append((False, deepest(self.pairing.free_b, self.a, self.contact)))
+            found.append((False, deepest(self.pairing.free_b, self.a, self.contact, budget)))
         self.unproved = max((depth.bound for _, depth in found), default=0.0)
         found = [entry for entry in found if entry[1].found > self.contact]
         return max(found, key=lambda entry: entry[1].found) if found else None
@@ -257,11 +255,12 @@ class _Measurement:
             raise CannotDecide("one part is inside the other, but no depth was found")
         reaching, solid = (self.a, self.b) if a_reaches else (self.b, self.a)
         own, others = shallower(reaching, solid, depth)
+        noise = rounding(self.a.tree, self.b.tree)
         terms: list[Term] = [
             facet_term(
                 "facets", float(self.a.reach.max() + self.b.reach.max()), 0.0, self.a, self.b
             ),
-            facet_term("facets at the deepest point", 0.0, own + others, self.a, self.b),
+            facet_term("facets at the deepest point", 0.0, own + others + noise, self.a, self.b),
         ]
         bound = max(depth.bound, self.unproved)
         if not (self.a.solid and self.b.solid):

@@ -16,6 +16,14 @@ than that. Everything else is measured in full: what reaches beyond its own mati
 boss beside the flange or a spigot, and what lies outside the outline, such as a second place where
 the same parts come near each other.
 
+Where a plate goes on beyond the joint, what lies of it outside the outline is still measured
+against all of the flange. The flange ends at the footprint's edge, and the outline stands off that
+edge by more than the required gap, by the tolerance and the sagittas: so the rim alone raises no
+alarm. The gap reported is then the distance from the rim to the plate outside the outline, a figure
+the outline sets, no less than required, and no dimension of the parts. The outline is convex: a bay
+in the rim of the joint belongs to it, and what lies there behind both mating faces is left out with
+the rest.
+
 Only a mate whose faces were found, lie opposite each other and keep the gasket's thickness within
 the tolerance leaves anything out.
 """
