@@ -28,6 +28,8 @@ FUEL_RADIUS = FLANGE_REAR - FUEL_GAP - FUEL_LINE_X
 OVERLAP = 2.0  # depth of the alternator bracket in the housing's rib
 CLIP = ((182.0, 94.0, 5.5), (194.0, 100.0, 10.5))
 AIRCON_HEIGHT = 56.0  # lower side of the pipe over the seat of screw M5
+MANIFOLD_END = 420.0  # x of the exhaust manifold's flat front end
+MANIFOLD_GAP = 14.0  # from there to the heat shield's fold, cold
 BELT_X = (425.0, 447.0)
 WHEELS = ((0.0, AXIS_Z, 40.0), (-15.0, -170.0, 68.0), (120.0, -60.0, 30.0))
 
@@ -73,7 +75,7 @@ def fuel_line() -> m3.Manifold:
 
 
 def heat_shield() -> m3.Manifold:
-    """Beaded heat shield on the left."""
+    """Beaded heat shield on the left, its front end folded round the end of the manifold."""
 
     def bulge(x: Array, z: Array) -> Array:
         bead = hat(z, -30.0, 8.0, 8.0) + hat(z, 20.0, 8.0, 8.0)
@@ -82,12 +84,18 @@ def heat_shield() -> m3.Manifold:
     corners = grid(np.linspace(135, 400, 15), np.linspace(-90, 70, 33), bulge)
     flip = corners[..., [0, 2, 1]]
     swap = np.array([[1, 0, 0, 0], [0, 0, 1, 0], [0, 1, 0, 0]], dtype=float)
-    return panel(flip[..., [0, 2, 1]][:, ::-1], 0.8).transform(swap)
+    sheet = panel(flip[..., [0, 2, 1]][:, ::-1], 0.8).transform(swap)
+    wall = MANIFOLD_END + MANIFOLD_GAP
+    fold = [
+        box((394.0, -169.6, -90.0), (wall + 0.8, -168.8, 70.0)),
+        box((wall, -252.0, -90.0), (wall + 0.8, -168.8, 70.0)),
+    ]
+    return union([sheet, *fold])
 
 
 def exhaust_manifold() -> m3.Manifold:
-    """Four pipes into one."""
-    parts = [tube([(110.0, -225.0, -60.0), (420.0, -225.0, -60.0)], 20.0, 26.0)]
+    """Four pipes into one, which ends flat in front."""
+    parts = [tube([(110.0, -225.0, -60.0), (MANIFOLD_END, -225.0, -60.0)], 20.0, 26.0)]
     for x in (140.0, 210.0, 280.0, 350.0):
         parts.append(
             tube([(x, -130.0, -130.0), (x, -190.0, -130.0), (x + 15.0, -225.0, -60.0)], 25.0, 19.0)

@@ -31,6 +31,12 @@ DEMO = Path(__file__).resolve().parent.parent / "meshes" / "demo"
 #: Whole numbers and quarter turns, so that no corner moves by more than float32 rounds it.
 JUNIPER = np.array([[1, 0, 0, 620], [0, 1, 0, -40], [0, 0, 1, 710]], dtype=float)
 SORREL = np.array([[0, 1, 0, 120], [-1, 0, 0, 835], [0, 0, 1, 590]], dtype=float)
+#: From the Sorrel van's axes to the scanner's, in which the bulkhead is delivered: two turns with
+#: decimal sines and cosines (3-4-5 and 7-24-25), then a shift. The project file places it by
+#: targets.
+SCANNER = np.array(
+    [[0.6, -0.8, 0.0, 700.0], [0.224, 0.168, -0.96, 430.0], [0.768, 0.576, 0.28, -800.0]]
+)
 
 #: The part whose file is in inches, the one in ASCII, the one as OBJ.
 IN_INCHES = "alternator"
@@ -93,7 +99,7 @@ def write(folder: Path) -> list[Path]:
         suffix = "obj" if name == AS_OBJ else "stl"
         put(folder / "sorrel" / f"{name}.{suffix}", moved(closed(shape, name), SORREL))
     scan = np.round(sorrel.bulkhead_scan(), 3)
-    put(folder / "sorrel" / "bulkhead_scan.ply", moved(scan, SORREL))
+    put(folder / "sorrel" / "bulkhead_scan.ply", moved(moved(scan, SORREL), SCANNER))
     return written
 
 
