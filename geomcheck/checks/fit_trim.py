@@ -12,11 +12,13 @@ tower cut is not sold. Whoever fits it must know before the bonnet is off.
 Remedy: Where the cut is deeper than allowed, set the housing back (fit-zones says where) or allow a
 deeper cut. Once a trim is agreed, give the neighbour's mesh as trimmed: fit-gap judges the parts as
 they stand, and an allowed trim never turns its fail into a pass. The depth is how far the
-neighbour's surface must retreat; whether its wall is thick enough for that, and whether the part
-may be weakened, is not measured.
+neighbour's surface must retreat. That it goes right through is said where the back of a closed
+part comes too near as well; how much wall is left, and whether the part may be weakened, is not
+measured.
 
 Details of a neighbour's finding: ``zones`` as in fit-zones, but on the neighbour and with the
-``depth`` to cut, the deepest first; ``allowed`` (mm, "free" or "never"). Of the vehicle's:
+``depth`` to cut, the deepest first (``far_side``: the cut comes out there); ``allowed`` (mm, "free"
+or "never"); ``inside_one_another`` (no cut helps). Of the vehicle's:
 ``trimmed`` (an allowed cut makes them fit), ``in_the_way`` (too near, and no such cut helps) and
 ``open`` (not decided), each with ``part``, ``depth``, ``depth_low``, ``depth_high`` (mm), ``area``
 (mm2) and ``allowed``; ``kept`` (how many gaps are).
@@ -35,8 +37,8 @@ from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import as_point
 from geomcheck.fit.state import Gap
-from geomcheck.fit.trim import CAUTION, depth_of_cut, doubts, swallowed, turned
-from geomcheck.fit.zone import NAMED, Zone
+from geomcheck.fit.trim import CAUTION, depth_of_cut, doubts, said_cuts, swallowed, turned
+from geomcheck.fit.zone import Zone
 from geomcheck.fit.zones import RESOLUTION, find_zones
 from geomcheck.project.allowances import allowances
 from geomcheck.project.assembly import Assembly
@@ -146,6 +148,7 @@ def _judge(
         details={
             "zones": [zone.row(case.question.a.name, case.need) for case, zone in found],
             "allowed": allowed,
+            "inside_one_another": any(c.gap is not None and swallowed(c.gap) for c in cases),
         },
     )
 
@@ -201,13 +204,7 @@ def _message(
     cut = words.interval(depth, Requirement("at most", 0.0 if limit is None else limit, "mm"))
     clear = [f"{words.length(case.need)} mm clear of {case.question.a.name}" for case in cases]
     text = f"{name} needs a cut of {cut} to stand {_list(clear)}"
-    places = [
-        f"{words.length(max(0.0, zone.lack))} mm deep over {zone.said_area()} at "
-        f"{words.place(zone.place)}"
-        for _, zone in found
-    ]
-    text += f": {', '.join(places[:NAMED])}" if places else ""
-    text += f", and {len(found) - NAMED} more places" if len(found) > NAMED else ""
+    text += said_cuts(name, [zone for _, zone in found])
     text += "; any depth may be cut." if limit is None else f"; {words.length(limit)} mm allowed."
     return text + said
 
@@ -238,7 +235,7 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
     if not judged:
         verdict = Verdict.PASS
         gaps = "its one required gap is" if kept == 1 else f"all {kept} required gaps are"
-        text = f"needs no modification: {gaps} kept."
+        text = f"needs no modification: {gaps} kept, standing still."
     elif stuck:
         verdict = Verdict.FAIL if asked else Verdict.NOT_APPLICABLE
         text = f"does not fit by trimming: {_list([_stuck(judged[n], n) for n in stuck])}."
@@ -256,6 +253,9 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
         text += f" To be trimmed in any case: {cuts}."
     if stuck and left:
         text += f" Not decided: {_list(left)}."
+    silent = [x.name for x in assembly.neighbours if not assembly.part_entries[x.name].gap]
+    if silent:
+        text += f" Not asked about (gap = false): {_list(silent)}."
     return Finding(
         code=CODE,
         verdict=verdict,
@@ -275,9 +275,9 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
 
 
 def _stuck(finding: Finding, name: str) -> str:
-    if finding.quantity is None or finding.details["allowed"] == "free":
-        return f"{name} and another part lie inside one another"
-    text = f"{name} lacks {words.length(finding.quantity.value)} mm"
+    if finding.quantity is None or finding.details["inside_one_another"]:
+        return f"{name} and {finding.parts[0]} lie inside one another"
+    text = f"{name} lacks {words.length(finding.quantity.value)} mm of gap"
     if finding.requirement is None:
         return f"{text} and may not be trimmed"
     return f"{text} and may be trimmed by {words.length(finding.requirement.limit)} mm only"
@@ -290,7 +290,7 @@ def _line(finding: Finding, name: str) -> dict[str, Any]:
         "depth": None if quantity is None else quantity.value,
         "depth_low": None if quantity is None else quantity.low,
         "depth_high": None if quantity is None else quantity.high,
-        "area": sum(row["area"] for row in finding.details["zones"]),
+        "area": sum(row["area"] for row in finding.details["zones"] if not row["far_side"]),
         "allowed": finding.details["allowed"],
     }
 

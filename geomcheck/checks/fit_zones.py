@@ -11,18 +11,19 @@ next: the panel also touches the other boss. How large the patch is says whether
 pattern is needed.
 
 Remedy: Set the wall back in each place listed, by the depth and in the direction given; where the
-directions of one patch spread widely, along the wall's own normal. The depth is what the worst
-point of the patch lacks between the meshes; add what the interval of the gap leaves open. Where a
+directions of one patch spread widely, along the wall's own normal. The amount holds what the worst
+point of the patch lacks between the meshes and what the interval of the gap leaves open. Where a
 patch only may be too near, give truer figures or a finer mesh, or take off the little that is
 lacking. Requirements and mates are those of [check.fit-gap].
 
 Details of a finding: ``zones``, the worst first: ``place`` (mm, on the first part), ``least_gap``
-(mm between the meshes; less than 0 is inside the other part), ``depth`` (mm, how far the wall has
-to go), ``direction`` (unit vector along which it goes), ``spread`` (degrees, root mean square,
-between that and the directions in the patch), ``area``, ``area_low``, ``area_high`` (mm2), ``size``
-(mm, of its bounding box), ``certain`` (some of it is too near between the meshes), ``nearest`` (the
-other part), ``required`` (mm); ``smaller`` (patches under the least area, not listed),
-``resolution`` (mm) and ``notes``.
+(mm between the meshes; less than 0 is inside the other part), ``depth`` (mm between the meshes,
+how far the wall has to go), ``direction`` (unit vector along which it goes), ``spread`` (degrees,
+root mean square, between that and the directions in the patch), ``far_side`` (true: the patch is
+on the back of a thin wall, near through it, and goes with its face), ``area``, ``area_low``,
+``area_high`` (mm2), ``size`` (mm, of its bounding box), ``certain`` (some of it is too near between
+the meshes), ``nearest`` (the other part), ``required`` (mm); ``smaller`` (patches under the least
+area, not listed), ``resolution`` (mm) and ``notes``.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from pydantic import Field
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import as_point
+from geomcheck.fit.state import Gap, State
 from geomcheck.fit.zone import NAMED, Zone, Zones
 from geomcheck.fit.zones import RESOLUTION, find_zones
 from geomcheck.project.allowances import allowances
@@ -76,7 +78,7 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
         )
         verdict = _verdict(measured, question, zones.area)
         if zones.zones or verdict is Verdict.FAIL:
-            yield _finding(assembly, settings, question, zones, verdict)
+            yield _finding(assembly, settings, question, gap, zones, verdict)
 
 
 def _need(question: Question) -> Requirement:
@@ -91,7 +93,12 @@ def _verdict(measured: Answer, question: Question, area: Quantity) -> Verdict:
 
 
 def _finding(
-    assembly: Assembly, settings: Settings, question: Question, zones: Zones, verdict: Verdict
+    assembly: Assembly,
+    settings: Settings,
+    question: Question,
+    gap: Gap,
+    zones: Zones,
+    verdict: Verdict,
 ) -> Finding:
     a, b, need = question.a, question.b, _need(question)
     listed = [
@@ -108,8 +115,8 @@ def _finding(
         vehicle=assembly.vehicle,
         subject=f"{a.name} / {b.name}",
         parts=(a.name, b.name),
-        message=_message(a.name, b.name, question.need, zones, listed, smaller),
-        remedy=_remedy(a.name, b.name, listed, verdict),
+        message=_message(a.name, b.name, question.need, zones, listed, smaller, gap.state),
+        remedy=_remedy(a.name, b.name, listed, verdict, gap.quantity.value - gap.quantity.low),
         quantity=zones.area if listed else None,
         requirement=need if listed and decided else None,
         witnesses=()
@@ -132,13 +139,20 @@ def _finding(
 
 
 def _message(
-    a: str, b: str, need: Requirement, zones: Zones, listed: list[Zone], smaller: int
+    a: str,
+    b: str,
+    need: Requirement,
+    zones: Zones,
+    listed: list[Zone],
+    smaller: int,
+    state: State,
 ) -> str:
     limit = words.length(need.limit)
     if not listed:
+        inner, outer = (a, b) if state == "a inside b" else (b, a)
         return (
-            f"One of {a} and {b} lies inside the other, and no place of the surface of {a} is "
-            f"within {limit} mm of that of {b}."
+            f"{inner} lies deep inside the material of {outer}: no wall of {a} is within {limit} "
+            f"mm of the surface of {b}."
         )
     nearer = f"nearer than {limit} mm to {b}" if need.limit > 0.0 else f"inside {b}"
     places = f"in {len(listed)} place{'s' if len(listed) > 1 else ''}"
@@ -165,10 +179,11 @@ def _place(zone: Zone, limit: float) -> str:
         gap = f"{words.length(-zone.gap)} mm inside"
     else:
         gap = f"{words.length(zone.gap, limit)} mm"
-    return f"{gap} over {zone.said_area()} at {words.place(zone.place)}"
+    back = " (back of the wall)" if zone.far_side else ""
+    return f"{gap} over {zone.said_area()} at {words.place(zone.place)}{back}"
 
 
-def _remedy(a: str, b: str, listed: list[Zone], verdict: Verdict) -> str:
+def _remedy(a: str, b: str, listed: list[Zone], verdict: Verdict, more: float) -> str:
     if not listed:
         return f"Check the placement and the unit of {a} and {b}."
     if verdict is not Verdict.FAIL:
@@ -176,9 +191,14 @@ def _remedy(a: str, b: str, listed: list[Zone], verdict: Verdict) -> str:
             f"Take a little more off {a} there, or export both parts with a finer chord error and "
             "declare it as their sagitta, or give truer tolerances."
         )
+    # The back of a wall goes with its face.
+    walls = [zone for zone in listed if not zone.far_side] or listed
     steps = [
-        f"at {words.place(zone.place)} by {words.length(zone.lack)} mm {zone.said_direction()}"
-        for zone in listed[:NAMED]
+        f"at {words.place(zone.place)} by {words.length(zone.lack + more)} mm "
+        f"{zone.said_direction()}"
+        for zone in walls[:NAMED]
     ]
-    rest = "; and so on in the other places" if len(listed) > NAMED else ""
-    return f"Set the wall of {a} back {'; '.join(steps)}{rest}; or move {b} away."
+    rest = "; and so on in the other places" if len(walls) > NAMED else ""
+    said = words.length(more)
+    each = f" ({said} mm of it for facets and tolerances)" if float(said) > 0.0 else ""
+    return f"Set the wall of {a} back {'; '.join(steps)}{each}{rest}; or move {b} away."

@@ -13,7 +13,9 @@ from dataclasses import replace
 
 from geomcheck.errors import CannotDecide
 from geomcheck.finding import Quantity, Term
+from geomcheck.fit import words
 from geomcheck.fit.state import Gap, State
+from geomcheck.fit.zone import NAMED, Zone
 
 #: What to mind of any cut.
 CAUTION = (
@@ -80,3 +82,19 @@ def depth_of_cut(gaps: Sequence[tuple[float, Gap]]) -> Quantity | None:
     high = max(0.0, *(limit - gap.quantity.low for limit, gap in gaps))
     term = Term("interval of the gap", value - low, high - value, "said with the gap itself")
     return Quantity("depth of cut", value, "mm", low, high, (term,))
+
+
+def said_cuts(name: str, zones: Sequence[Zone]) -> str:
+    """``: 4.00 mm deep over 310 mm2 at (...), ...`` for the zones of a part, the deepest first.
+
+    Where the back of a wall is too near as well, the cut comes out there: a hole, no second cut.
+    """
+    near = [zone for zone in zones if not zone.far_side] or list(zones)
+    places = [
+        f"{words.length(max(0.0, zone.lack))} mm deep over {zone.said_area()} at "
+        f"{words.place(zone.place)}"
+        for zone in near
+    ]
+    text = f": {', '.join(places[:NAMED])}" if places else ""
+    text += f", and {len(near) - NAMED} more places" if len(near) > NAMED else ""
+    return text + (f"; the cut goes right through {name}" if len(near) < len(zones) else "")

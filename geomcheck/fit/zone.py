@@ -41,6 +41,9 @@ class Zone:
     spread : float
         Root mean square angle between ``direction`` and that of the cells, by area, degrees;
         0 where it is that of the deepest point of an overlap.
+    far_side : bool
+        The other body is near through the wall itself: the zone lies on the back of a wall that
+        is thin against the gap.
     size : (float, float, float)
         Of the zone's bounding box, mm.
     corners : (k, 3, 3) float64
@@ -58,6 +61,7 @@ class Zone:
     place: Point
     direction: Point | None
     spread: float
+    far_side: bool
     size: Point
     corners: FloatArray
 
@@ -77,6 +81,7 @@ class Zone:
             "depth": max(0.0, self.lack),
             "direction": None if self.direction is None else list(self.direction),
             "spread": self.spread,
+            "far_side": self.far_side,
             "area": self.area.value,
             "area_low": self.area.low,
             "area_high": self.area.high,

@@ -39,6 +39,8 @@ from geomcheck.mesh.tree import TriangleTree
 
 #: Size of the cells at a zone's rim, mm.
 RESOLUTION = 0.25
+#: mm from a surface at which a point is asked whether it lies in the material.
+STEP = 1e-3
 
 
 def find_zones(
@@ -166,9 +168,18 @@ class _Survey:
             place=as_point(at),
             direction=mean,
             spread=spread,
+            far_side=self._through(gap, pa, pb),
             size=as_point(high - low),
             corners=corners,
         )
+
+    def _through(self, gap: float, pa: Point, pb: Point) -> bool:
+        """Whether the way from a zone to the other body begins in the zone's own material."""
+        if not (self.a.solid and gap > 0.0):
+            return False
+        step = min(0.5 * gap, max(STEP, 4.0 * self.a.resolution)) / gap
+        inwards = np.asarray(pa) + step * np.subtract(pb, pa)
+        return bool(self.a.contains(inwards[None])[0])
 
     def _least(self, mine: IntArray) -> tuple[float, Point, Point, int, int]:
         """Least signed gap of cells, with the points and triangles of both bodies."""

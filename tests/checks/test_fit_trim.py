@@ -88,12 +88,36 @@ def test_a_trim_within_its_allowance_passes_and_says_where(casting, bonnet, asse
     assert gap.verdict is Verdict.FAIL
 
 
+def test_a_cut_through_a_thin_panel_is_one_cut_and_said_to_go_through(casting, part, assembly):
+    """A sheet of 1.2 mm, 6 mm over the casting: its upper side, 7.2 mm away, is no second cut."""
+    sheet = part(
+        "bonnet", block((-200, 200), (-200, 200), (46, 47.2)), kind="body panel", sagitta=0
+    )
+    found = run(assembly(casting, sheet, entries=trims(bonnet=5), check=GAP))
+    cut = found["trim of bonnet"]
+    assert "the cut goes right through bonnet" in cut.message
+    assert cut.message.count("mm deep over") == 1
+    lower, upper = cut.details["zones"]
+    assert not lower["far_side"] and upper["far_side"]
+    assert upper["least_gap"] == pytest.approx(7.2)
+    (line,) = found[SUMMARY].details["trimmed"]
+    assert line["area"] == lower["area"]
+
+
+def test_what_is_not_asked_about_is_named(casting, bonnet, bracket, assembly):
+    entries = {"bracket": {"gap": False}}
+    found = run(assembly(casting, bonnet(60.0), bracket(52.0), entries=entries, check=GAP))
+    text = found[SUMMARY].message
+    assert "needs no modification: its one required gap is kept, standing still." in text
+    assert text.endswith("Not asked about (gap = false): bracket.")
+
+
 def test_a_trim_deeper_than_allowed_fails(casting, bonnet, assembly):
     found = run(assembly(casting, bonnet(46.0), entries=trims(bonnet=3.5), check=GAP))
     assert found["trim of bonnet"].verdict is Verdict.FAIL
     assert "allow a deeper cut" in found["trim of bonnet"].remedy
     assert found[SUMMARY].verdict is Verdict.FAIL
-    assert "lacks 4.00 mm and may be trimmed by 3.50 mm only" in found[SUMMARY].message
+    assert "lacks 4.00 mm of gap and may be trimmed by 3.50 mm only" in found[SUMMARY].message
 
 
 def test_a_trim_that_may_be_too_deep_is_undecided(casting, bonnet, assembly):
@@ -119,6 +143,7 @@ def test_a_free_trim_passes_at_any_depth_but_not_inside_the_casting(
     assert found["trim of clip"].verdict is Verdict.FAIL
     assert "No trim makes clip fit" in found["trim of clip"].message
     assert found[SUMMARY].verdict is Verdict.FAIL
+    assert "clip and casting lie inside one another" in found[SUMMARY].message
 
 
 def test_never_a_pass_that_hides_a_fail(casting, bonnet, bracket, assembly):
@@ -129,7 +154,7 @@ def test_never_a_pass_that_hides_a_fail(casting, bonnet, bracket, assembly):
     assert "trim of bracket" not in found
     whole = found[SUMMARY]
     assert whole.verdict is Verdict.FAIL and exit_code(list(found.values())) == 1
-    assert "bracket lacks 3.00 mm and may not be trimmed" in whole.message
+    assert "bracket lacks 3.00 mm of gap and may not be trimmed" in whole.message
     assert "To be trimmed in any case: bonnet by 4.00 mm" in whole.message
     assert [row["part"] for row in whole.details["trimmed"]] == ["bonnet"]
     assert [row["part"] for row in whole.details["in_the_way"]] == ["bracket"]

@@ -92,6 +92,24 @@ def test_a_place_that_only_may_be_too_near_is_undecided(casting, sheet, assembly
     assert "chord error" in finding.remedy
 
 
+def test_the_amount_holds_what_facets_leave_open_and_the_back_of_a_wall_goes_with_it(
+    part, sheet, assembly
+):
+    """A shell of 2 mm: its inner side is 8 mm from the panel, through the wall."""
+    shell = trimesh.boolean.difference(
+        [block((-100, 100), (-40, 40), (0, 34)), block((-90, 90), (-30, 30), (-5, 32))],
+        engine="manifold",
+    )
+    casting = part("casting", shell, role="housing", sagitta=0.0)
+    (finding,) = run(assembly(casting, sheet(40.0, sagitta=0.2), check=GAP))
+    face, back = finding.details["zones"]
+    assert (face["far_side"], back["far_side"]) == (False, True)
+    assert back["least_gap"] == pytest.approx(8.0) and face["depth"] == pytest.approx(4.0)
+    assert finding.message.count("(back of the wall)") == 1
+    assert "by 4.20 mm along -z (0.20 mm of it for facets and tolerances)" in finding.remedy
+    assert finding.remedy.count(" by ") == 1
+
+
 @pytest.mark.parametrize("height", [40.0, 44.1, 60.0])
 def test_verdict_is_that_of_the_gap(casting, sheet, assembly, height):
     car = assembly(casting, sheet(height, sagitta=0.2), check=GAP)
@@ -114,7 +132,8 @@ def test_swallowed_part_fails_without_a_place(casting, part, assembly):
     check = {"fit-gap": {"required": {"fuel line": 5}}}
     (finding,) = run(assembly(casting, clip, check=check))
     assert finding.verdict is Verdict.FAIL and finding.quantity is None
-    assert "inside the other" in finding.message and finding.details["zones"] == []
+    assert "clip lies deep inside the material of casting" in finding.message
+    assert finding.details["zones"] == []
 
 
 def test_mating_faces_are_no_zones(casting, part, assembly):
