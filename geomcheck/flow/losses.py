@@ -137,6 +137,24 @@ def blade(angle: float) -> Band:
     return _along(rows, [float(row.angle or 0.0) for row in rows], angle)
 
 
+def vena_contracta(ratio: float) -> float:
+    """Share of a sharp-edged opening that the stream behind it fills (Weisbach).
+
+    ``ratio``: area of the opening over the area before it; below 0.1 as at 0.1.
+    """
+    rows = _rows("vena contracta")
+    return _along(rows, [float(row.ratio or 0.0) for row in rows], ratio).low
+
+
+def orifice(ratio: float) -> float:
+    """Loss of a sharp-edged opening across a duct, on the velocity in the duct behind it.
+
+    The stream draws together to the vena contracta and mixes out suddenly from there (Borda and
+    Carnot). ``ratio``: area of the opening over that of the duct behind it.
+    """
+    return float((1.0 / (vena_contracta(ratio) * ratio) - 1.0) ** 2)
+
+
 def profile_excess(ratio: float) -> float:
     """What a step may lose beyond Borda and Carnot because the stream before it is not even.
 

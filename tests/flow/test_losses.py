@@ -126,6 +126,17 @@ def test_a_blade_beyond_the_table_is_refused() -> None:
         losses.blade(85.0)
 
 
+@pytest.mark.parametrize("beta", [0.3, 0.5, 0.6, 0.7])
+def test_a_sharp_opening_against_the_orifice_standard(beta: float) -> None:
+    # Permanent loss of a plate by ISO 5167-2 (Reader-Harris and Gallagher coefficient of
+    # discharge, Urner's pressure loss), from the reference package; Weisbach is older and coarser.
+    c = fluids.flow_meter.C_Reader_Harris_Gallagher(
+        D=0.08, Do=0.08 * beta, rho=1.2, mu=1.8e-5, m=0.08, taps="D and D/2"
+    )
+    k = fluids.flow_meter.discharge_coefficient_to_K(D=0.08, Do=0.08 * beta, C=c)
+    assert losses.orifice(beta**2) == pytest.approx(k, rel=0.12)
+
+
 def test_the_profile_by_quadrature() -> None:
     y = (np.arange(400000) + 0.5) / 400000  # from the wall, in radii
     v, ring = y ** (1 / 7), 2 * (1 - y) / 400000
