@@ -200,7 +200,7 @@ def _message(
                 f"no more than a gap of {words.length(gap.proved)} mm between the meshes."
             )
     else:
-        first = "" if gap.first is None else f" Contact is first met {gap.first.words}."
+        first = "" if gap.first is None else f" On the way there they first meet {gap.first.words}."
         if gap.state == "touching":
             deep = "touch"
         elif gap.depth is None:

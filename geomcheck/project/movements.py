@@ -23,6 +23,9 @@ LEAST_ALPHA, MOST_ALPHA = 0.01, 1000.0
 #: Degrees Celsius.
 COLDEST = -273.15
 
+#: What the key ``far`` says.
+FAR = "the point or axis does lie farther from what it moves than that is large"
+
 #: Boxes of poses looked at for one pair, unless said otherwise.
 BUDGET = 5_000_000
 
@@ -54,7 +57,7 @@ class TurnRange(Table):
     """A range of angles about an axis."""
 
     axis: Direction
-    about: Triple = Field(default=(0.0, 0.0, 0.0), description="a point on the axis")
+    about: Triple = Field(description="a point on the axis, in the housing's axes, mm")
     angle: Range = Field(description="from, to; degrees, right-handed, 0 as the part stands")
     name: Name | None = Field(default=None, description="what to call it in findings")
 
@@ -94,8 +97,9 @@ class HingeEntry(Table):
     """A panel on its hinge."""
 
     axis: Direction
-    about: Triple = Field(description="a point on the axis")
+    about: Triple = Field(description="a point on the axis, in the housing's axes, mm")
     angle: Range = Field(description="from, to; degrees, right-handed, 0 as the panel stands")
+    far: bool = Field(default=False, description=FAR)
 
     @model_validator(mode="after")
     def _some(self) -> HingeEntry:
@@ -125,9 +129,10 @@ class SweepEntry(Table):
 
     poses: tuple[WayPose, ...] = Field(alias="pose", description="two or more")
     about: Triple = Field(
-        description="the point of the part, as it stands, that goes straight from pose to pose "
-        "while the part turns evenly about it"
+        description="the point of the part, as it stands in the housing's axes, that goes straight "
+        "from pose to pose while the part turns evenly about it"
     )
+    far: bool = Field(default=False, description=FAR)
 
     @model_validator(mode="after")
     def _way(self) -> SweepEntry:
@@ -147,7 +152,10 @@ class GrowthEntry(Table):
     alpha: Positive | None = Field(
         default=None, description="linear expansion of one's own, 1e-6 per kelvin"
     )
-    about: Triple = Field(description="the point that stays: a datum, a dowel")
+    about: Triple = Field(
+        description="the point that stays (a datum, a dowel), in the housing's axes, mm"
+    )
+    far: bool = Field(default=False, description=FAR)
     temperature: Range = Field(description="from, to; degrees Celsius")
     drawn_at: float = Field(
         default=20.0, description="degrees Celsius at which the mesh is true", allow_inf_nan=False

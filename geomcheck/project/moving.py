@@ -20,7 +20,10 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.doubts import doubted
 from geomcheck.project.lines import Key
 from geomcheck.project.movements import GrowthEntry, MovementEntry, WayPose
+from geomcheck.project.values import Triple
 
+#: Sizes of a part that its hinge, and its point that stays or leads, may lie from its middle.
+FAR_HINGE, FAR_POINT = 0.75, 1.5
 #: The class of neighbour that stands on the engine unless its entry says otherwise.
 ON_ENGINE = "engine-mounted part"
 
@@ -62,7 +65,8 @@ def moving_pairs(assembly: Assembly, key: Key, entry: MovementEntry) -> Iterator
     ------
     ProjectError
         A part that moves is also to be kept clear of; faces that are mated would slide; a growth
-        names parts that take no part; a pose is not rigid or a way is not told.
+        names parts that take no part; a hinge or a point is nowhere near its part; a pose is not
+        rigid or a way is not told.
     """
     moved = _moved(assembly, entry)
     still = [name for name in assembly.parts if name not in moved]
@@ -90,6 +94,7 @@ def moving_pairs(assembly: Assembly, key: Key, entry: MovementEntry) -> Iterator
                     f"{name!r} grows, but is neither among what moves nor what is kept clear of",
                     f"Parts in question: {', '.join((*movers, *against))}",
                 )
+    _check_far(assembly, key, entry, movers)
     rigid_motion = _motion(assembly, key, entry)
     for mover in movers:
         for other in against:
@@ -111,6 +116,41 @@ def moving_pairs(assembly: Assembly, key: Key, entry: MovementEntry) -> Iterator
                     "engine; else drop the mate",
                 )
             yield MovingPair(assembly.parts[mover], assembly.parts[other], motion, mates)
+
+
+def _check_far(assembly: Assembly, key: Key, entry: MovementEntry, movers: list[str]) -> None:
+    """Refuse a hinge, a point that stays or one that leads which is nowhere near its parts.
+
+    Such a point is most often given in the vehicle's axes.
+    """
+    told: list[tuple[Key, Triple, Triple | None, tuple[str, ...]]] = []
+    if entry.hinge is not None and not entry.hinge.far:
+        told.append(((*key, "hinge"), entry.hinge.about, entry.hinge.axis, tuple(movers)))
+    if entry.sweep is not None and not entry.sweep.far:
+        told.append(((*key, "sweep"), entry.sweep.about, None, tuple(movers)))
+    for number, growing in enumerate(entry.growths):
+        if not growing.far:
+            names = growing.parts or tuple(movers)
+            told.append(((*key, "growth", number), growing.about, None, names))
+    for where, point, axis, names in told:
+        if not names:
+            continue
+        bounds = np.array([assembly.parts[name].bounds for name in names])
+        low, high = bounds[:, 0].min(axis=0), bounds[:, 1].max(axis=0)
+        size = float(np.linalg.norm(high - low))
+        away = 0.5 * (low + high) - np.asarray(point)
+        if axis is not None:
+            away = away - np.asarray(axis) * (away @ np.asarray(axis))
+        distance = float(np.linalg.norm(away))
+        what, most = ("point", FAR_POINT) if axis is None else ("axis", FAR_HINGE)
+        if distance > most * size:
+            assembly.refuse(
+                (*where, "about"),
+                f"the {what} lies {distance:.0f} mm from the middle of {', '.join(names)}, which "
+                f"is {size:.0f} mm large",
+                "Give it in the housing's axes, as the parts stand, not in the vehicle's or the "
+                "file's; if it does lie there, add far = true",
+            )
 
 
 def _moved(assembly: Assembly, entry: MovementEntry) -> list[str]:

@@ -13,7 +13,7 @@ from geomcheck.checks import fit_movement
 from geomcheck.errors import ProjectError
 from geomcheck.finding import Verdict, exit_code
 
-ROCK = {"turn": [{"axis": [0, 0, 1], "angle": [-6, 6]}]}
+ROCK = {"turn": [{"axis": [0, 0, 1], "about": [0, 0, 0], "angle": [-6, 6]}]}
 #: 60 - 50 cos(30.8699 deg), see tests/fit/test_motion.py.
 LEAST = 17.083270
 
@@ -115,13 +115,14 @@ def test_budget_that_runs_out_is_undecided_with_the_bounds(casting, wall, assemb
 
 def test_contact_on_the_way_fails_with_the_pose_it_is_first_met_in(casting, part, assembly):
     near = part("strut", block((48, 70), (-200, 200), (-200, 200)), kind="body panel")
-    swing = movement(rock={"turn": [{"axis": [0, 0, 1], "angle": [-30, 30], "name": "torque"}]})
+    (turn,) = ROCK["turn"]
+    swing = movement(rock={"turn": [turn | {"angle": [-30, 30], "name": "torque"}]})
     finding = only(assembly(casting, near, movements=[swing]))
     assert finding.verdict is Verdict.FAIL
     # The corner reaches x = 48 where 50 cos(36.8699 - t) = 48.
     first = math.degrees(math.atan2(30, 40) - math.acos(48 / 50))
     assert abs(finding.details["first_contact"]["torque"]) == pytest.approx(first, abs=0.05)
-    assert "Contact is first met with casting turned" in finding.message
+    assert "On the way there they first meet with casting turned" in finding.message
     assert "degrees (torque)" in finding.message
     # Deepest at 30 degrees.
     deepest = 50 * math.cos(math.atan2(30, 40) - math.radians(30)) - 48
@@ -169,9 +170,31 @@ def test_sweep_of_a_belt(casting, part, assembly):
     )
     bad = entry | {"sweep": way | {"pose": [{}, {}]}}
     refused(assembly(casting, belt, movements=[bad]), "nothing moves from pose 1")
-    turned = {"turn": [{"axis": [0, 0, 1], "angle": 180}]}
+    turned = {"turn": [{"axis": [0, 0, 1], "about": [0, 0, 0], "angle": 180}]}
     bad = entry | {"sweep": way | {"pose": [{}, turned]}}
     refused(assembly(casting, belt, movements=[bad]), "half a turn")
+
+
+def test_a_hinge_or_a_point_nowhere_near_its_part_is_refused(casting, part, assembly):
+    """Most likely given in the vehicle's axes; a wrong arm would pass or fail for nothing."""
+    panel = part("bonnet", block((-100, 100), (-90, 90), (170, 172)), kind="body panel")
+    hinge = {"axis": [0, 2, 0], "about": [-100, 900, 170], "angle": [-60, 0]}
+    closing = {"name": "closing", "parts": ["bonnet"], "required": 1.0, "hinge": hinge}
+    # Along its axis the point may lie anywhere.
+    assert only(assembly(casting, panel, movements=[closing])).verdict is Verdict.PASS
+    away = closing | {"hinge": hinge | {"about": [-100, 0, 400]}}
+    error = refused(assembly(casting, panel, movements=[away]), "the axis lies 250 mm from")
+    assert "housing's axes" in error.text and error.entry.endswith("about")
+    sure = closing | {"hinge": away["hinge"] | {"far": True}}
+    assert only(assembly(casting, panel, movements=[sure])).verdict is Verdict.PASS
+    hot = {"alpha": 12, "about": [620, 40, 710], "temperature": [20, 90]}
+    warm = {"name": "warm", "parts": ["bonnet"], "required": 1.0, "growth": [hot]}
+    refused(assembly(casting, panel, movements=[warm]), "the point lies 823 mm from the middle")
+    sure = warm | {"growth": [hot | {"far": True}]}
+    assert only(assembly(casting, panel, movements=[sure])).verdict is Verdict.PASS
+    way = {"about": [620, 40, 710], "pose": [{}, {"move": [0, 0, 5]}]}
+    carried = {"name": "way", "parts": ["bonnet"], "required": 1.0, "sweep": way}
+    refused(assembly(casting, panel, movements=[carried]), "the point lies 823 mm from the middle")
 
 
 def test_growth_by_heat(casting, part, assembly):

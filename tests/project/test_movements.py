@@ -104,12 +104,12 @@ growth = [{ material = "Al 6061", about = [0, 0, 0], temperature = [20, 120] }]
         ("x = [-1, 1]", "u = [-1, 1]", "unknown key 'u'"),
         (
             "rock = { x = [-1, 1] }",
-            "rock = { turn = [{ axis = [0, 0, 0], angle = [-1, 1] }] }",
+            "rock = { turn = [{ axis = [0, 0, 0], about = [0, 0, 0], angle = [-1, 1] }] }",
             "direction must not be zero",
         ),
         (
             "rock = { x = [-1, 1] }",
-            "rock = { turn = [{ axis = [0, 0, 1], angle = [6, -6] }] }",
+            "rock = { turn = [{ axis = [0, 0, 1], about = [0, 0, 0], angle = [6, -6] }] }",
             r"reversed: write \[-6, 6\]",
         ),
         ("rock = { x = [-1, 1] }", 'parts = ["valve"]', "moves nothing: add rock"),
@@ -132,20 +132,22 @@ growth = [{ material = "Al 6061", about = [0, 0, 0], temperature = [20, 120] }]
         ("x = [-1, 1]", "x = 1", r"two numbers: \[from, to\]"),
         (
             "x = [-1, 1]",
-            "turn = [" + 4 * "{ axis = [0, 0, 1], angle = [0, 1] }, " + "]",
+            "turn = [" + 4 * "{ axis = [0, 0, 1], about = [0, 0, 0], angle = [0, 1] }, " + "]",
             "up to three turns, not 4",
         ),
         (
             "x = [-1, 1]",
-            'turn = [{ axis = [0, 0, 1], angle = [0, 1], name = "x" }], x = [0, 1]',
+            "x = [0, 1], "
+            'turn = [{ axis = [0, 0, 1], about = [0, 0, 0], angle = [0, 1], name = "x" }]',
             "two ranges are named 'x'",
         ),
         (
             "x = [-1, 1]",
-            "turn = [{ axis = [0, 0, 1], angle = [0, 1] }, { axis = [0, 1, 0], angle = [0, 1], "
-            'name = "roll" }]',
+            "turn = [{ axis = [0, 0, 1], about = [0, 0, 0], angle = [0, 1] }, "
+            '{ axis = [0, 1, 0], about = [0, 0, 0], angle = [0, 1], name = "roll" }]',
             "two ranges are named 'roll'",
         ),
+        ("x = [-1, 1]", "turn = [{ axis = [0, 0, 1], angle = [0, 1] }]", "'about' is missing"),
         (
             "rock = { x = [-1, 1] }",
             'parts = ["valve"]\nsweep = { about = [0, 0, 0], pose = [{}] }',
