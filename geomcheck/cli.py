@@ -18,6 +18,7 @@ from geomcheck.errors import GeomcheckError, InputError
 from geomcheck.version import __version__
 
 if TYPE_CHECKING:
+    from geomcheck.finding import Result
     from geomcheck.gate import Progress, Run
 
 _EXIT_CODES = """\b
@@ -27,6 +28,14 @@ Exit codes:
   2  the project file or another input is wrong
   3  nothing was checked
   4  something could not be decided
+"""
+
+_COMPARE_CODES = """\b
+Exit codes:
+  0  nothing newly fails
+  1  something fails that did not, or fails by more
+  2  an input is wrong
+  4  something is undecided that was decided
 """
 
 
@@ -164,6 +173,62 @@ def new(folder: Path, output: Path | None, force: bool) -> None:
     path = write_project(folder, output, force=force)
     click.echo(f"wrote {path}")
     click.echo(f'fill in every "?", then run: geomcheck check {path}')
+
+
+@cli.command(epilog=_COMPARE_CODES)
+@click.argument("old", type=click.Path(path_type=Path))
+@click.argument("new", type=click.Path(path_type=Path))
+@click.option("--html", type=click.Path(path_type=Path), help="Write one page with area curves.")
+@click.option("--json", "json_file", metavar="FILE", help="Write JSON; - for standard output.")
+@click.option("--worse-fails", is_flag=True, help="Exit 1 for what got worse but still passes.")
+@click.option("--all", "show_all", is_flag=True, help="Show what did not change, too.")
+def compare(
+    old: Path,
+    new: Path,
+    html: Path | None,
+    json_file: str | None,
+    worse_fails: bool,
+    show_all: bool,
+) -> None:
+    """Tell what changed from OLD to NEW: two project files, or two results of check --json."""
+    from geomcheck.compare.changes import compare as lay_side_by_side
+    from geomcheck.reports.changes import show_comparison
+    from geomcheck.reports.changes_page import comparison_json, write_comparison
+
+    with _progress() as tell:
+        comparison = lay_side_by_side(_result_of(old, tell), _result_of(new, tell))
+    code = comparison.exit_code(worse_fails=worse_fails)
+    if json_file is not None:
+        from geomcheck.reports.files import write_text
+
+        text = comparison_json(comparison, code)
+        if json_file == "-":
+            sys.stdout.write(text)
+        else:
+            write_text(Path(json_file), text)
+    if html is not None:
+        write_comparison(comparison, html, code)
+    if json_file != "-":
+        show_comparison(comparison, sys.stdout, show_all=show_all)
+        for path in (html, json_file):
+            if path is not None:
+                click.echo(f"wrote {path}")
+    sys.exit(code)
+
+
+def _result_of(path: Path, tell: Progress) -> Result:
+    """The result in a JSON file, or of checking a project file now."""
+    from geomcheck.reports.json import read_result
+
+    if path.suffix.lower() == ".json":
+        return read_result(path)
+    from geomcheck import gate
+    from geomcheck.ahead import compiled_ahead
+    from geomcheck.project.load import load
+
+    project = load(path)
+    with compiled_ahead(project):
+        return gate.run(project, progress=tell).result
 
 
 @contextmanager

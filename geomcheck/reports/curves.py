@@ -43,7 +43,7 @@ class _Tag:
     colour: str
 
 
-def area_curve(finding: Finding) -> str | None:
+def area_curve(finding: Finding, *, earlier: Mapping[str, Any] | None = None) -> str | None:
     """Draw open area against path length.
 
     Parameters
@@ -54,6 +54,8 @@ def area_curve(finding: Finding) -> str | None:
         (words for each station). ``details["throat"]`` may give ``s`` and ``area`` of the throat
         (else it is the least of the curve), ``details["restrictions"]`` mappings with ``s``,
         ``part`` and ``percent``. A requirement in mm2 is drawn as a line.
+    earlier : mapping, optional
+        Curve of an earlier revision, drawn beneath.
 
     Returns
     -------
@@ -70,20 +72,26 @@ def area_curve(finding: Finding) -> str | None:
     with matplotlib.rc_context(_SETTINGS):
         figure = Figure(figsize=_SIZE)
         axes = figure.add_axes((0.095, 0.125, 0.885, 0.85))
-        _draw(axes, curve, finding)
+        _draw(axes, curve, finding, earlier)
         stream = io.StringIO()
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": "geomcheck"})
     return stream.getvalue()
 
 
-def _draw(axes: Axes, curve: Mapping[str, Any], finding: Finding) -> None:
+def _draw(
+    axes: Axes, curve: Mapping[str, Any], finding: Finding, earlier: Mapping[str, Any] | None
+) -> None:
     s = _numbers(curve["s"])
     area = _numbers(curve["area"])
     bore = _numbers(curve.get("bore_area") or [None] * len(s))
     known = np.isfinite(area)
     ink, faint = palette.hex_colour(palette.INK), palette.hex_colour(palette.FAINT_INK)
     blamed, warm = palette.hex_colour(palette.BLAMED), palette.hex_colour(palette.OVERLAP)
-    if np.isfinite(bore).any():
+    older = np.empty((0, 2))
+    if earlier is not None:
+        older = np.column_stack([_numbers(earlier["s"]), _numbers(earlier["area"])])
+        axes.plot(*older.T, color=ink, linewidth=1.6, linestyle=(0, (1, 1.6)))
+    if np.isfinite(bore).any() and earlier is None:
         axes.plot(s, bore, color=faint, linewidth=1.1, linestyle=(0, (4, 3)))
         axes.fill_between(s, area, bore, color=warm, alpha=0.16, linewidth=0)
     axes.plot(s, area, color=blamed, linewidth=2.2, solid_capstyle="round")
@@ -100,7 +108,7 @@ def _draw(axes: Axes, curve: Mapping[str, Any], finding: Finding) -> None:
         axes.plot(*throat, "o", color=ink, markersize=8, markeredgecolor="white", zorder=4)
         number = words.format_number(throat[1], words.DECIMALS["mm2"])
         tags.append(_Tag(throat[0], throat[1], f"throat {number} mm²", ink))
-    _frame(axes, s, area, bore, finding)
+    _frame(axes, s, area, np.concatenate([bore, older[:, 1]]), finding)
     _write_tags(axes, sorted(tags, key=lambda tag: tag.s))
     if finding.requirement is not None and finding.requirement.unit == "mm2":
         points = np.concatenate([np.column_stack([s, area]), np.column_stack([s, bore])])

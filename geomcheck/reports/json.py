@@ -10,9 +10,21 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict
 from importlib import resources
-from typing import Any
+from pathlib import Path
+from typing import Any, NoReturn
 
-from geomcheck.finding import Finding, Quantity, Result, Verdict
+from geomcheck.errors import InputError
+from geomcheck.finding import (
+    EntryRef,
+    Finding,
+    PartSummary,
+    Quantity,
+    Requirement,
+    Result,
+    Term,
+    Verdict,
+    Witness,
+)
 
 #: Raised when a key changes its meaning or goes; new keys alone do not raise it.
 SCHEMA_VERSION = 1
@@ -47,7 +59,7 @@ def to_data(result: Result) -> dict[str, Any]:
         "units": {"length": "mm", "angle": "deg", "frame": "housing"},
         "vehicles": list(result.vehicles),
         "parts": {
-            vehicle: [_rounded(asdict(part)) for part in parts]
+            vehicle: [rounded(asdict(part)) for part in parts]
             for vehicle, parts in result.parts.items()
         },
         "findings": [_finding(finding) for finding in result.findings],
@@ -59,6 +71,102 @@ def schema() -> dict[str, Any]:
     text = resources.files(__package__).joinpath("result.schema.json").read_text("utf-8")
     data: dict[str, Any] = json.loads(text)
     return data
+
+
+def read_result(path: Path) -> Result:
+    """Read a result that :func:`to_json` wrote.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, is no result of geomcheck, is of a later layout, or does not
+        hold what a result holds.
+    """
+
+    def refuse(
+        what: str, remedy: str = "give a file that 'geomcheck check --json' wrote"
+    ) -> NoReturn:
+        raise InputError(what, where=str(path), remedy=remedy)
+
+    try:
+        data = json.loads(path.read_text("utf-8"))
+    except OSError as error:
+        refuse(f"cannot be read: {error.strerror}")
+    except (ValueError, RecursionError):
+        refuse("this is not JSON")
+    if not isinstance(data, dict) or data.get("schema") != "geomcheck result":
+        refuse("this is no result of geomcheck")
+    if data.get("schema_version") != SCHEMA_VERSION:
+        refuse(
+            f"this result has layout {data.get('schema_version')!r}, not {SCHEMA_VERSION}",
+            "write it again with this version of geomcheck",
+        )
+    try:
+        return from_data(data)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        refuse(f"this result is damaged ({type(error).__name__}: {error})")
+
+
+def from_data(data: Mapping[str, Any]) -> Result:
+    """The result that :func:`to_data` wrote; KeyError, TypeError or ValueError where it is none."""
+    return Result(
+        project=_text(data["project"]),
+        file=_text(data["file"]),
+        version=_text(data["geomcheck"]),
+        vehicles=tuple(_text(name) for name in data["vehicles"]),
+        parts={
+            vehicle: tuple(PartSummary(**part | {"size": _point(part["size"])}) for part in parts)
+            for vehicle, parts in data["parts"].items()
+        },
+        findings=tuple(_read_finding(finding) for finding in data["findings"]),
+    )
+
+
+def _read_finding(data: Mapping[str, Any]) -> Finding:
+    quantity, requirement = data["quantity"], data["requirement"]
+    return Finding(
+        code=_text(data["code"]),
+        verdict=Verdict(data["verdict"]),
+        vehicle=_text(data["vehicle"]),
+        subject=_text(data["subject"]),
+        parts=tuple(_text(name) for name in data["parts"]),
+        message=_text(data["message"]),
+        remedy=_text(data["remedy"]),
+        caution=_text(data["caution"]),
+        about_input=bool(data["about_input"]),
+        quantity=None if quantity is None else _read_quantity(quantity),
+        requirement=None if requirement is None else Requirement(**requirement),
+        witnesses=tuple(
+            Witness(w["label"], w["part"], _point(w["point"])) for w in data["witnesses"]
+        ),
+        view=None if data["view"] is None else _point(data["view"]),
+        entry=None if data["entry"] is None else EntryRef(**data["entry"]),
+        details=dict(data["details"]),
+    )
+
+
+def _read_quantity(data: Mapping[str, Any]) -> Quantity:
+    terms = tuple(Term(**term) for term in data["terms"])
+    low, value, high = (float(data[key]) for key in ("low", "value", "high"))
+    # Rounding may put a bound a millionth past the value.
+    return Quantity(
+        _text(data["name"]), value, _text(data["unit"]), min(low, value), max(high, value), terms
+    )
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"{value!r} is not text")
+    return value
+
+
+def _point(value: Any) -> tuple[float, float, float]:
+    x, y, z = (float(number) for number in value)
+    return (x, y, z)
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
@@ -80,8 +188,8 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "entry": asdict(finding.entry) if finding.entry else None,
         "details": dict(finding.details),
     }
-    rounded: dict[str, Any] = _rounded(data)
-    return rounded
+    written: dict[str, Any] = rounded(data)
+    return written
 
 
 def _quantity(quantity: Quantity) -> dict[str, Any]:
@@ -95,12 +203,12 @@ def _quantity(quantity: Quantity) -> dict[str, Any]:
     }
 
 
-def _rounded(value: Any) -> Any:
+def rounded(value: Any) -> Any:
     """Round every float; -0.0 becomes 0.0, so that a sign of nothing cannot change the bytes."""
     if isinstance(value, float):
         return round(value, DECIMALS) + 0.0
     if isinstance(value, Mapping):
-        return {str(key): _rounded(inner) for key, inner in value.items()}
+        return {str(key): rounded(inner) for key, inner in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_rounded(inner) for inner in value]
+        return [rounded(inner) for inner in value]
     return value

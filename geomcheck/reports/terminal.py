@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TextIO
 
@@ -58,11 +58,17 @@ def show(result: Result, stream: TextIO, *, show_all: bool = False) -> None:
     show_all : bool
         Show every pass and remark in full, too.
     """
-    ascii_only = not _can_show(stream, "".join(verdict_symbol(v) for v in Verdict) + "\u00b2")
-    lines = [
-        replace(line, text=_CONTROL.sub("?", line.text))
-        for line in report_lines(result, show_all=show_all, ascii_only=ascii_only)
-    ]
+    write_lines(report_lines(result, show_all=show_all, ascii_only=needs_ascii(stream)), stream)
+
+
+def needs_ascii(stream: TextIO) -> bool:
+    """Whether a stream cannot show the signs of the verdicts and units."""
+    return not _can_show(stream, "".join(verdict_symbol(v) for v in Verdict) + "\u00b2")
+
+
+def write_lines(lines: Iterable[Line], stream: TextIO) -> None:
+    """Print lines: wrapped and coloured on a terminal, else plain."""
+    lines = [replace(line, text=_CONTROL.sub("?", line.text)) for line in lines]
     if not stream.isatty() or os.environ.get("TERM") == "dumb":
         for line in lines:
             stream.write((" " * line.indent + line.text).rstrip() + "\n")
