@@ -218,6 +218,8 @@ def _pass(assembly: Assembly, part: Part, answers: list[Finding]) -> Finding:
     parts += [answer.message for answer in answers]
     parts += [f"remark: {text}" for text in (*sound.defects, *part.notes)]
     parts += _coarse(part)
+    if sound.kind != "closed" and assembly.part_entries[part.name].scan is None:
+        parts.append("remark: no scan noise is stated for it, so none is taken")
     with_number = [answer for answer in answers if answer.quantity is not None]
     return _finding(
         assembly,

@@ -3,14 +3,18 @@
 A scanner sees a surface from outside its material. A body that lies wholly on the other side is
 behind the face: the side of the material that it looks at is not in the mesh (the inner frame of a
 panel scanned from above), or the mesh faces the wrong way, or it stands in the wrong place.
+
+The same holds of the nearest point alone: where every facet there shows its back, what was measured
+is the far side of a wall of unknown thickness.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from geomcheck.finding import Point
 from geomcheck.fit.body import Body
-from geomcheck.mesh.query import point_distance
+from geomcheck.mesh.query import near_masks, point_distance
 
 #: Corners and middles of triangles of the body that are asked, so many of each.
 ASKED = 512
@@ -45,3 +49,23 @@ def wholly_behind(body: Body, scan: Body) -> bool:
     decided = (length > 0.0) & (np.abs(side) >= SQUARE)
     behind = int((side[decided] < 0.0).sum())
     return int(decided.sum()) >= DECIDED and behind >= WHOLLY * int(decided.sum())
+
+
+def shows_back(scan: Body, at: Point, towards: Point) -> bool:
+    """Whether an open mesh shows nothing but its back at the point nearest to another body.
+
+    Parameters
+    ----------
+    scan : Body
+        For other meshes than open ones the answer is no.
+    at, towards : Point
+        The two witness points of a gap, ``at`` on the mesh, mm.
+    """
+    way = np.subtract(towards, at)
+    length = float(np.linalg.norm(way))
+    if scan.kind != "open" or length == 0.0:
+        return False
+    here = np.tile(np.asarray(at, dtype=np.float64), (1, 3, 1))
+    touching = near_masks(scan.tree, here, max(scan.resolution, 1e-6))[0]
+    facing = scan.normals[touching] @ (way / length)
+    return bool(len(facing)) and float(facing.max()) <= -SQUARE

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 from geomcheck.fit.body import Body
-from geomcheck.fit.facing import wholly_behind
+from geomcheck.fit.facing import shows_back, wholly_behind
 from geomcheck.fit.holes import Missing, measured_triangles, missing
 from geomcheck.fit.pieces import Pairing
 from geomcheck.fit.state import Gap
@@ -63,8 +63,11 @@ def doubted(
             holes_are_real=entry.holes_are_real,
         )
         told = list(_told(found, names[scan], names[other]))
-        if names[scan] not in shells and wholly_behind(bodies[other], bodies[scan]):
-            told.append(_behind(names[scan], names[other]))
+        if names[scan] not in shells:
+            if wholly_behind(bodies[other], bodies[scan]):
+                told.append(_behind(names[scan], f"all of {names[other]}"))
+            elif shows_back(bodies[scan], points[scan], points[other]):
+                told.append(_behind(names[scan], f"{names[other]}, where it is nearest,"))
         reasons += [reason for reason, _ in told]
         remedies += [remedy for _, remedy in told]
     if not reasons:
@@ -102,10 +105,10 @@ def _told(found: list[Missing], scan: str, other: str) -> Iterator[tuple[str, st
             )
 
 
-def _behind(scan: str, other: str) -> tuple[str, str]:
+def _behind(scan: str, what: str) -> tuple[str, str]:
     return (
-        f"all of {other} lies behind the face of the open mesh of {scan}: what stands on that side "
-        "of it is not in the mesh",
-        f"Scan the side of {scan} that looks at {other}, or turn its triangles if they face the "
-        "wrong way; if nothing stands behind its face, name it in shells of [check.fit-gap].",
+        f"{what} lies behind the face of the open mesh of {scan}: what stands on that side of it "
+        "is not in the mesh",
+        f"Scan {scan} from that side too, or turn its triangles if they face the wrong way; if "
+        "nothing stands behind its face, name it in shells of [check.fit-gap].",
     )

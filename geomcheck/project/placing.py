@@ -163,6 +163,14 @@ def refined(
     """
     other = known.get(entry.to)
     if other is None or other.name == part.name:
+        circle = _circle(lines, key, part.name, entry.to)
+        if circle:
+            _refuse(
+                lines,
+                (*key, "to"),
+                f"{part.name} is to be laid on itself: {' on '.join([part.name, *circle])}",
+                "One of them must be placed on its own: take out its refine",
+            )
         _refuse(
             lines,
             (*key, "to"),
@@ -192,6 +200,21 @@ def refined(
         place=found.matrix @ place,
         alignments=(replace(found.alignment, fit=first, laid=found), *other.alignments),
     )
+
+
+def _circle(lines: LineMap, key: Key, name: str, to: str) -> list[str]:
+    """The parts that ``to`` is laid on, one on the next, if they lead back to ``name``."""
+    listed = list(lines.value(("part",)) or [])
+    if key[0] == "vehicle":
+        listed += list(lines.value((*key[:2], "part")) or [])
+    on = {row.get("name"): (row.get("refine") or {}).get("to") for row in listed}
+    way = [to]
+    while way[-1] != name and len(way) <= len(on):
+        following = on.get(way[-1])
+        if following is None:
+            return []
+        way.append(str(following))
+    return way if way[-1] == name else []
 
 
 def _corners(part: Part) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

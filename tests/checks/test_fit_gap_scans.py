@@ -146,6 +146,24 @@ def test_casting_behind_the_face_of_a_panel(casting, panel, part, assembly):
     assert only(assembly(casting, skin), shells=["bonnet"], **PANEL).verdict is Verdict.PASS
 
 
+def test_the_nearest_point_on_the_back_of_a_scan(casting, panel, part, open_sheet, assembly):
+    """A bonnet seen from below, and beside the casting a flange seen from outside only."""
+    flange = open_sheet(40.0, 40.0)  # its middle at x = 59.5, facing +x, 9.5 mm off
+    flange.apply_transform(trimesh.transformations.rotation_matrix(np.pi / 2, (0, 1, 0)))
+    flange.apply_translation((59.5, 0, 0))
+    mesh = trimesh.util.concatenate([panel().mesh, flange])
+    car = assembly(casting, part("bonnet", mesh, kind="body panel"))
+    finding = only(car, **PANEL)
+    assert finding.quantity.value == pytest.approx(9.5)
+    assert finding.verdict is Verdict.UNDECIDED
+    assert "Casting, where it is nearest, lies behind the face of the open" in finding.message
+    assert "from that side too" in finding.remedy
+    assert only(car, shells=["bonnet"], **PANEL).verdict is Verdict.PASS
+    flange.invert()
+    seen = part("bonnet", trimesh.util.concatenate([panel().mesh, flange]), kind="body panel")
+    assert only(assembly(casting, seen), **PANEL).verdict is Verdict.PASS
+
+
 def test_many_holes_are_counted(casting, panel, assembly):
     many = [((x, x + 10), (y, y + 10)) for x in (-40, -10, 20) for y in (-20, 10)]
     finding = only(assembly(casting, panel(many)), **PANEL)

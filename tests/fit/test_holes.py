@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geomcheck.fit.body import Body
-from geomcheck.fit.facing import wholly_behind
+from geomcheck.fit.facing import shows_back, wholly_behind
 from geomcheck.fit.gap import measure_gap
 from geomcheck.fit.holes import missing
 from geomcheck.fit.outline import outlines
@@ -234,3 +234,24 @@ def test_closed_meshes_and_soup_have_no_back():
     soup[::2] = soup[::2, ::-1]
     body = Body.of(soup)
     assert body.kind == "soup" and not wholly_behind(BLOCK, body)
+
+
+def test_the_nearest_point_alone_may_lie_on_the_back():
+    scan = sheet(*WIDE)
+    at, below, above = (0.0, 0.0, 30.0), (0.0, 0.0, 20.0), (0.0, 0.0, 45.0)
+    assert not shows_back(Body.of(scan), at, below)
+    assert shows_back(Body.of(scan), at, above)
+    # In the middle of a facet as at a corner; sideways past the rim there is no front or back.
+    assert shows_back(Body.of(scan), (1.0, 2.0, 30.0), (1.0, 2.0, 45.0))
+    assert not shows_back(Body.of(scan), (150.0, 0.0, 30.0), (170.0, 0.0, 31.0))
+    # Another layer that faces up.
+    both = np.concatenate([scan, scan[:, ::-1]])
+    assert not shows_back(Body.of(both), at, above)
+    # Facing down on both sides, the ridge of a roof shows its back to what is over it.
+    assert shows_back(Body.of(sheet(*WIDE, height=lambda g: -0.5 * np.abs(g[..., 0]))), at, above)
+
+
+def test_only_open_meshes_have_a_back():
+    at, above = (0.0, 0.0, 20.0), (0.0, 0.0, 45.0)
+    assert not shows_back(BLOCK, at, above)
+    assert not shows_back(Body.of(sheet(*WIDE)), at, at)

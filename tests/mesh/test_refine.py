@@ -153,3 +153,34 @@ def test_the_same_bytes_every_time():
     patches, box = scattered(noise=0.05)
     first, second = lay(patches, box), lay(patches, box)
     assert first.matrix.tobytes() == second.matrix.tobytes()
+
+
+@pytest.mark.parametrize("lever", [0.0, 50.0, 400.0])
+def test_the_amount_at_a_place_is_its_closed_form(lever):
+    """Six faces of a cube, so that shifts and turns do not mix.
+
+    Each of 2 faces holds a shift along its normal by n points, and a turn is held by the squared
+    distances of the points of 4 faces from their middle lines. Every point is off by e, so the
+    scatter is 1.4826 e; what a patch has in common moves the part by the mean of two.
+    """
+    side, e = 25.0, 0.1
+    u = np.linspace(-20, 20, 9)
+    flat = np.stack(np.meshgrid(u, u), axis=-1).reshape(-1, 2)
+    n, squares = len(flat), float((flat[:, 0] ** 2).sum())
+    # Off by +e and -e in turn, and by 0 in the middle, which leaves nothing to be mended.
+    sign = (-1.0) ** np.arange(n) * (np.arange(n) != n // 2)
+    patches, facing = [], []
+    for axis in range(3):
+        for way in (-1.0, 1.0):
+            points = np.insert(flat, axis, way * side, axis=1)
+            points[:, axis] += way * e * sign
+            patches.append(points)
+            facing.append(np.tile(way * np.eye(3)[axis], (n, 1)))
+    cube = trimesh.creation.box((50, 50, 50)).triangles
+    found = refine(patches, facing, cube, trim=0.0)
+    assert found.moved < 1e-9
+    scatter = 1.4826 * e
+    variance = 1 / (2 * n) + 1 / 2 + lever**2 / (4 * squares)
+    want = 1.96 * scatter * np.sqrt(variance)
+    place = np.array([[lever, 0.0, 0.0]])
+    assert found.alignment.amount(place)[0] == pytest.approx(want, rel=1e-9)

@@ -213,13 +213,46 @@ def test_a_part_laid_on_another_stands_no_better_than_that(project):
     ("old", "new", "words"),
     [
         ('"housing"', '"bonnet"', "which is not placed before it"),
-        ('"housing"', '"bracket"', "which is not placed before it"),
+        ('"housing"', '"bracket"', "is to be laid on itself: bracket on bracket"),
         ("{ low = [-20, 45, -20], high = [20, 55, 20] },", "", "leave the part free to slide"),
         ("at = [50, 0, 0], radius = 20", "at = [500, 0, 0], radius = 20", "patch 1 holds 0"),
     ],
 )
 def test_wrong_patches(old, new, words, project):
     assert words in refused(project(REFINE.replace(old, new), skin()))
+
+
+def test_patches_in_a_circle(project):
+    """Listing the other part first would only turn the question round."""
+    head = HEAD + '[[vehicle.part]]\nname = "rail"\nfile = "housing.stl"\n'
+    head += REFINE.replace('"housing"', '"bracket"') + "\n"
+    text = refused(project(REFINE.replace('"housing"', '"rail"'), skin(), head))
+    assert "rail is to be laid on itself: rail on bracket on rail" in text
+    assert 'part "rail" > refine > to' in text
+    # A part listed later is no circle.
+    text = refused(project("", skin(), head))
+    assert "which is not placed before it" in text and "list that part first" in text
+
+
+@pytest.mark.parametrize(
+    ("entry", "words"),
+    [
+        ("scan = { noise = -0.1 }", "greater than or equal to 0"),
+        ("scan = { alignment = -1 }", "greater than or equal to 0"),
+        ("scan = { nois = 0.1 }", "unknown key 'nois'"),
+        ("print_tolerance = -0.2", "greater than or equal to 0"),
+        ('trim = "some"', "trim is 'never', 'free' or a depth"),
+        ("trim = -2", "trim is 'never', 'free' or a depth"),
+        ("place = { datums = [], accuracy = -1 }", "greater than or equal to 0"),
+        ('refine = { to = "housing", patches = [] }', "at least 1"),
+        (REFINE[:-1] + ", trim = 0.9 }", "less than or equal to 0.5"),
+        (REFINE[:-1] + ", within = 0 }", "greater than 0"),
+    ],
+)
+def test_tolerances_that_cannot_be(entry, words, project):
+    with pytest.raises(ProjectError, match=words) as caught:
+        project(entry)
+    assert caught.value.line >= 13 and 'part "bracket"' in caught.value.text
 
 
 def test_a_patch_is_a_ball_or_a_box(project):
