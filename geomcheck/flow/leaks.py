@@ -7,6 +7,7 @@ from typing import NoReturn
 import numpy as np
 
 from geomcheck.errors import CannotDecide, InputError
+from geomcheck.flow import seams
 from geomcheck.flow.floods import Flood, Scene, seen
 from geomcheck.flow.region import BoolArray
 from geomcheck.flow.section import FloatArray, IntArray
@@ -15,6 +16,10 @@ from geomcheck.mesh.probe import first_hit, point_distance
 
 #: Steps of the search for the widest way out.
 _STEPS = 24
+_REMEDY = (
+    "close the hole or gap there, add the part that closes it to the walls, give the opening as a "
+    "port, or have openings of that width sealed"
+)
 
 
 def refuse(scene: Scene, found: Flood) -> NoReturn:
@@ -35,8 +40,7 @@ def refuse(scene: Scene, found: Flood) -> NoReturn:
         what = "the void leaks through to the back of a wall"
     raise CannotDecide(
         f"{what} at {_place(place)} through an opening about {_wide(width)} mm wide",
-        remedy="close the hole or gap there, add the part that closes it to the walls, give the "
-        "opening as a port, or have openings of that width sealed",
+        remedy=_REMEDY,
         where=_names(scene, found),
     )
 
@@ -159,11 +163,30 @@ def _across(scene: Scene, point: FloatArray) -> tuple[FloatArray, float]:
 def sealed(scene: Scene, found: Flood) -> list[tuple[FloatArray, float]]:
     """Openings that were sealed: a point in each and its width, mm.
 
-    Cells that ran dry beside the flood, joined over their links, are one opening each, when they
-    lead on to more than the flood's own edge.
+    Cells beyond the flood that are still linked to it, joined over their links, are one opening
+    each. Then the gaps between bodies that the cells do not see.
+
+    Raises
+    ------
+    CannotDecide
+        A gap between bodies is wider than what is to be sealed.
     """
-    if found.dry is None:
-        return []
+    places = [] if found.dry is None else _dried(scene, found)
+    for gap in seams.gaps(scene, found):
+        if gap.width > scene.seal:
+            names = " and ".join(f'"{name}"' for name in sorted(set(gap.between)) if name)
+            raise CannotDecide(
+                f"the void leaks at {_place(gap.point)} through an opening about "
+                f"{_wide(gap.width)} mm wide",
+                remedy=_REMEDY,
+                where=names,
+            )
+        if not any(abs(width - gap.width) < 0.05 * width for _, width in places):
+            places.append((gap.point, gap.width))
+    return places
+
+
+def _dried(scene: Scene, found: Flood) -> list[tuple[FloatArray, float]]:
     grid = found.grid
     flooded = found.mark == 1
     # Links that stay open from the flood to what it no longer reaches.

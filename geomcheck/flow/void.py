@@ -4,8 +4,9 @@ Two neighbouring cells are linked when no triangle and no port's cap lies betwee
 Crossings along the grid lines are exact, so a wall thinner than a cell still parts its two sides,
 and a flood from the ports over the links never gets through a wall that closes, whatever the
 spacing. A flood that leaves the walls' box, or that sees the back of a wall, has leaked: then the
-place is found and named (``geomcheck.flow.leaks``), and nothing is measured. An opening so narrow
-that no grid line passes through it is not seen; the plane sections see it where they cut it.
+place is found and named (``geomcheck.flow.leaks``), and nothing is measured. A gap between two
+bodies that is too narrow for a grid line to pass is looked for by itself (``seams``); any other
+opening that no grid line passes through, such as a pinhole, is not seen.
 """
 
 from __future__ import annotations
@@ -261,7 +262,7 @@ def _void(scene: Scene, found: Flood) -> Void:
     for axis, step in enumerate(grid.steps):
         links[axis, : grid.size - step] &= inside[step:]
     doors = tuple(door.rows(inside[door.cell]) for door in found.doors)
-    seals = tuple(Seal(*place) for place in leaks.sealed(scene, found))
+    seals = tuple(Seal(*opening) for opening in leaks.sealed(scene, found))
     return Void(
         grid.low, grid.h, inside.reshape(grid.shape), links.reshape(3, *grid.shape), scene.ports,
         doors, seals, scene.triangles, scene.tree_made,
