@@ -12,8 +12,11 @@ from typing import Any
 
 import numpy as np
 import shapely
+from scipy.spatial import cKDTree
 
-from geomcheck.errors import InputError
+from geomcheck.errors import CannotDecide, InputError
+from geomcheck.flow.path import FlowPath
+from geomcheck.flow.result import Survey
 from geomcheck.flow.section import FloatArray, Surface
 
 #: Points nearer than this share of the bore's size are one, so that seams of facets close.
@@ -100,6 +103,34 @@ def projected_fraction(bore: FloatArray, axis: Any, things: Sequence[Any]) -> fl
     shades = [_shade(Surface.of(thing), across, hole, grid) for thing in things]
     hidden = shapely.intersection(hole, shapely.union_all(shades, grid_size=grid), grid_size=grid)
     return float(np.clip(1.0 - hidden.area / hole.area, 0.0, 1.0))
+
+
+def stretch(path: FlowPath, points: FloatArray) -> tuple[float, float]:
+    """Part of the path (mm, mm) beside which points (n, 3) lie, to a quarter of a millimetre."""
+    places = np.linspace(0.0, path.length, int(np.ceil(path.length / 0.5)) + 1)
+    _, nearest = cKDTree(path.frames(places)[:, :3]).query(np.asarray(points))
+    return float(places[nearest.min()]), float(places[nearest.max()])
+
+
+def bore_before(survey: Survey, s: float) -> tuple[FloatArray, FloatArray]:
+    """Outline (n, 3) of the bore at the last measured station before ``s``, and its axis (3,).
+
+    Raises
+    ------
+    CannotDecide
+        No station before it is measured.
+    """
+    rows = [row for row in survey.cuts if row.state == "measured" and row.s < s]
+    if not rows:
+        raise CannotDecide(
+            f"there is no measured bore before {s:.2f} mm along the path",
+            remedy="let the path begin before the blade",
+        )
+    row = max(rows, key=lambda row: row.s)
+    u, v = row.frame[3:6], row.frame[6:9]
+    rings = row.region.rings(row.pieces)
+    size = [shapely.Polygon(np.column_stack([ring @ u, ring @ v])).area for ring in rings]
+    return rings[int(np.argmax(size))], row.frame[9:12]
 
 
 def _shade(surface: Surface, across: FloatArray, hole: Any, grid: float) -> Any:

@@ -1,0 +1,89 @@
+"""A flow estimate in plain words and plain data, for findings and reports."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from geomcheck.finding import Quantity, Requirement
+from geomcheck.flow import gas
+from geomcheck.flow.account import ROWS, numbers, place
+from geomcheck.flow.estimate import Estimate
+from geomcheck.flow.path import FlowPath
+
+
+def _span(quantity: Quantity, decimals: int) -> str:
+    low, value, high = (f"{x:.{decimals}f}" for x in (quantity.low, quantity.value, quantity.high))
+    return value if low == high else f"{value} (between {low} and {high})"
+
+
+def in_words(found: Estimate, path: FlowPath) -> str:
+    """The estimate with its place and its largest shares, in whole sentences."""
+    where = place(path.frames([found.greatest_at])[0, :3])
+    flow = found.flow
+    amount = f"{flow.middle:.4f}" if flow.low == flow.high else f"{flow.low:.4f} to {flow.high:.4f}"
+    text = f"Estimate at {amount} kg/s: "
+    at = f"at {found.greatest_at:.2f} mm along the path, {where}"
+    if found.state == "chokes":
+        return f"{text}the flow does not pass, it chokes {at}."
+    if found.state == "may choke" or found.loss is None or found.velocity is None:
+        return f"{text}the flow may choke {at}; its loss is not known."
+    speed = float(found.velocity[:, 1].max())
+    text += f"greatest Mach number {_span(found.greatest, 3)}, {speed:.0f} m/s, {at}"
+    if found.margin is not None:
+        text += f"; {_span(found.margin, 1)} % below choking"
+    text += f"; {_span(found.loss, 3)} kPa of total pressure are lost"
+    known = [(s.loss.value, s.name) for s in found.shares if s.loss is not None]
+    most = [f"{name} {value:.3f}" for value, name in sorted(known, reverse=True)[:3]]
+    return f"{text}, most by {', '.join(most)}."
+
+
+def remedy(found: Estimate, path: FlowPath, need: Requirement | None) -> str:
+    """What to do about an estimate that is not surely within a limit."""
+    where = place(path.frames([found.greatest_at])[0, :3])
+    if need is not None and need.unit == "kPa" and found.loss is not None:
+        known = [(s.loss.value, s) for s in found.shares if s.loss is not None]
+        value, share = max(known, key=lambda pair: pair[0])
+        return (
+            f"Ease the largest share: {share.name}, from {share.begin:.2f} to {share.end:.2f} mm "
+            f"along the path, {value:.3f} kPa. Then measure the part on a flow bench."
+        )
+    text = f"Widen the duct at {where}"
+    if need is not None and need.unit == "Mach" and found.greatest.high < 1.0 and need.limit < 1.0:
+        flows = gas.flow_parameter(np.array([found.greatest.high, need.limit]))
+        if flows[0] > flows[1]:
+            text += f" by about {100.0 * float(flows[0] / flows[1] - 1.0):.0f} %"
+    return f"{text}, or ask for less flow. Then measure the part on a flow bench."
+
+
+def details(found: Estimate) -> dict[str, Any]:
+    """An estimate as JSON types; keys as in ``geomcheck.checks.flow_estimate``."""
+    every = -(-len(found.s) // ROWS)
+    mach = found.mach
+    return {
+        "mass_flow": numbers([found.flow.low, found.flow.high]),
+        "mass_flow_from": found.flow.words,
+        "state": found.state,
+        "mach": None
+        if mach is None
+        else {
+            "s": numbers(found.s[::every]),
+            "low": numbers(mach[::every, 0]),
+            "value": numbers(mach[::every, 1]),
+            "high": numbers(mach[::every, 2]),
+        },
+        "shares": [
+            {
+                "name": share.name,
+                "kind": share.kind,
+                "from": round(share.begin, 4),
+                "to": round(share.end, 4),
+                "low": round(share.loss.low, 6) if share.loss else None,
+                "value": round(share.loss.value, 6) if share.loss else None,
+                "high": round(share.loss.high, 6) if share.loss else None,
+                "source": share.source,
+            }
+            for share in found.shares
+        ],
+    }
