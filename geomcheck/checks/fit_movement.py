@@ -39,6 +39,7 @@ from geomcheck.fit import words
 from geomcheck.fit.body import Body, as_point
 from geomcheck.fit.motion_gap import least_gap
 from geomcheck.fit.motion_state import MovingGap, Stand
+from geomcheck.mesh.part import Part
 from geomcheck.project.allowances import allowances
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.clearances import clearances
@@ -155,7 +156,7 @@ def _answer(
     return finding(
         verdict,
         _message(a.name, b.name, entry, gap, need, verdict),
-        _remedy(a.name, b.name, entry, gap, need, verdict, remedies),
+        _remedy(a.name, b.name, entry, gap, need, verdict, remedies, _ours_stands(a, b)),
         quantity=gap.quantity,
         requirement=need,
         witnesses=(
@@ -226,6 +227,7 @@ def _remedy(
     need: Requirement,
     verdict: Verdict,
     remedies: tuple[str, ...],
+    ours: bool,
 ) -> str:
     if verdict is Verdict.PASS:
         return ""
@@ -252,10 +254,21 @@ def _remedy(
         )
     if gap.direction is None:
         return f"Set {a} back from {b} by {amount}, move {b}, or limit the movement."
+    at, way, wall, other = gap.at_rest, gap.direction, f"{a}, as it stands,", b
+    if ours:
+        # What is developed here comes first: the casting, not the vehicle's panel.
+        turned = gap.pose.moving[:3, :3] @ np.asarray(way)
+        at, way = gap.still_at_rest, as_point(-turned / np.linalg.norm(turned))
+        wall, other = b, a
     return (
-        f"At {words.place(gap.at_rest)} set the wall of {a}, as it stands, back by {amount} along "
-        f"{words.direction(gap.direction)}, away from {b}; or move {b}, or limit the movement."
+        f"At {words.place(at)} set the wall of {wall} back by {amount} along "
+        f"{words.direction(way)}, away from {other}; or move {other}, or limit the movement."
     )
+
+
+def _ours_stands(moving: Part, still: Part) -> bool:
+    """Whether a part of the vehicle moves past one of the casting's."""
+    return moving.role == "neighbour" and still.role != "neighbour"
 
 
 def _details(a: str, b: str, entry: MovementEntry, gap: MovingGap) -> dict[str, Any]:

@@ -17,6 +17,8 @@ from geomcheck.mesh.tree import TriangleTree
 
 #: Steps of the search for the first contact in each leg.
 ADVANCES = 400
+#: Shares of the way to the end of a range where an overlap is looked for from a contact on.
+ONWARD = (0.5, 0.25, 0.125, 1 / 16, 1 / 32, 1 / 64, 1 / 256)
 
 
 def first_contact(
@@ -73,6 +75,19 @@ def deeper(leg: Leg, values: FloatArray, gap: Gap) -> FloatArray:
             tries.append((float(out @ (moving @ at_moving - still @ at_still)[:3]), value))
         there[number] = min(tries, key=lambda pair: pair[0])[1]
     return there
+
+
+def onward(leg: Leg, values: FloatArray) -> list[FloatArray]:
+    """Poses on the way from one pose to the ends of each range; to each first far, then near."""
+    found = []
+    for share in ONWARD:
+        for number, ends in enumerate(leg.ranges.T):
+            for end in ends:
+                there = values.copy()
+                there[number] += share * (end - values[number])
+                if there[number] != values[number]:
+                    found.append(there)
+    return found
 
 
 def way_to(motion: Motion, least: Least) -> list[tuple[int, FloatArray, FloatArray]]:

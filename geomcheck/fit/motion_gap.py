@@ -9,7 +9,8 @@ Contact somewhere: the pose at which it is first met on the straight way (in the
 pose) from rest is found by conservative advancement: from each pose on, no contact can come sooner
 than the distance there divided by the greatest speed of any point. The overlap is then measured as
 for bodies that stand still, in the contact pose, at the far end of that way, and where its deepest
-point is taken deepest; the deepest of the three is given. Poses not looked at may overlap more
+point is taken deepest; the deepest of the three is given. Where they only touch in all of these,
+an overlap is looked for on the way to each end of each range. Poses not looked at may overlap more
 deeply, by no more than twice the whole travel and no deeper than half the bodies' least extent.
 """
 
@@ -30,6 +31,7 @@ from geomcheck.fit.motion_contact import (
     deeper,
     direction_at_rest,
     first_contact,
+    onward,
     placed,
     point_at_rest,
 )
@@ -218,6 +220,13 @@ class _Measurement:
             other = self._at(least.leg, values)
             if other[1].quantity.value < best[1].quantity.value:
                 best = other
+        if best[1].state == "touching":
+            # Found as they meet, face on face: a little farther on they may overlap.
+            for values in onward(leg, best[0].values):
+                other = self._at(least.leg, values)
+                if other[1].state not in ("apart", "touching"):
+                    best = other
+                    break
         return self._overlap(least, best[0], first, best[1])
 
     def _at(self, leg: int, values: FloatArray) -> tuple[Pose, Gap]:
@@ -264,10 +273,10 @@ class _Measurement:
         """
         travel = 2.0 * self.travel
         bodies = [body for body in (self.moving, self.still) if body.solid]
-        if gap.depth is None or not bodies:
+        if not bodies:
             return travel
         extent = max(float(np.ptp(body.bounds, axis=0).min()) for body in bodies)
-        return min(travel, max(0.0, 0.5 * self.growth * extent - gap.depth))
+        return min(travel, max(0.0, 0.5 * self.growth * extent - (gap.depth or 0.0)))
 
 
 def _travel(moving: Body, still: Body, motion: Motion) -> tuple[float, float]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from geomcheck.finding import Point, Quantity, Requirement
@@ -49,12 +51,25 @@ def place(point: Point) -> str:
 
 
 def interval(quantity: Quantity, requirement: Requirement) -> str:
-    """``6.03 mm (5.98 to 6.07)``; the interval is left out where it is the value."""
+    """``6.03 mm (5.98 to 6.07)``, rounded outwards; left out where it is the value."""
     limit = requirement.limit
     text = f"{length(quantity.value, limit)} {quantity.unit}"
     if quantity.high - quantity.low < 1e-6:
         return text
-    return f"{text} ({length(quantity.low, limit)} to {length(quantity.high, limit)})"
+    low, high = _outward(quantity.low, limit, -1), _outward(quantity.high, limit, 1)
+    return f"{text} ({low} to {high})"
+
+
+def _outward(value: float, limit: float, side: int) -> str:
+    """An end of an interval, rounded away from its middle and never onto the limit or past it."""
+    # Binary noise in the ninth decimal does not push it one step out.
+    exact = round(value, 9)
+    for decimals in range(2, 7):
+        step = 10.0**decimals
+        end = (math.floor if side < 0 else math.ceil)(round(exact * step, 9 - decimals)) / step
+        if np.sign(end - limit) == np.sign(exact - limit):
+            break
+    return length(end) if decimals == 2 else f"{end:.{decimals}f}"
 
 
 def gap_message(a: str, b: str, gap: Gap, need: Requirement) -> str:

@@ -158,6 +158,10 @@ def test_hinged_panel(casting, part, assembly):
     assert finding.verdict is Verdict.FAIL
     assert finding.quantity.value == pytest.approx(wanted, abs=0.01)
     assert "with bonnet turned +10.00 degrees on its hinge" in finding.message
+    # It is the casting that is set back: across the panel as it then stands, 10 degrees off -z.
+    assert "At (40.00, " in finding.remedy and "set the wall of casting back" in finding.remedy
+    down = math.sin(math.radians(10)), math.cos(math.radians(10))
+    assert f"along ({-down[0]:.2f}, 0.00, {-down[1]:.2f}), away from bonnet" in finding.remedy
 
 
 def test_sweep_of_a_belt(casting, part, assembly):
