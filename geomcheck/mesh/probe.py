@@ -66,18 +66,29 @@ def point_distance(tree: Any, points: ArrayLike, cutoff: float = np.inf) -> Poin
     if n:
         noise = max(rounding(shape), 8.0 * np.finfo(np.float64).eps * float(np.abs(at).max()))
         rank = _coherent(at)
+        # Turned boxes pay when there are points enough to make up for making them.
+        frames = shape.frames if 4 * n >= len(shape) else np.empty((0, 16))
+        # About two leaves of a surface that fills its box once.
+        size = float(np.linalg.norm(np.ptp(shape.bounds, axis=0)))
+        room = 2.0 * size / (shape.first_leaf + 1) ** 0.5
         threads.each(
             lambda begin, end: feet.nearest(
                 shape.boxes,
+                frames,
                 shape.triangles,
                 shape.order,
                 shape.leaf,
                 at,
                 rank,
                 float(cutoff),
-                noise,
+                8.0 * noise,
+                room,
                 np.empty(128, dtype=np.int64),
                 np.empty(128),
+                np.empty((6, feet.LANES)),
+                np.empty((2, feet.LANES), dtype=np.int64),
+                np.empty((feet.HELD * shape.leaf, feet.TERMS)),
+                np.full(feet.HELD, -1),
                 np.empty((5, 3)),
                 distance,
                 foot,
@@ -194,15 +205,21 @@ def first_hit(
 
 
 def _coherent(at: FloatArray) -> IntArray:
-    """Order in which neighbouring points follow each other, by a coarse grid in snake order."""
+    """Order in which neighbouring points follow each other; the same on any thread count."""
+    n = len(at)
+    if n <= feet.LANES:
+        return np.arange(n, dtype=np.int64)
     low = at.min(axis=0)
     side = float((at.max(axis=0) - low).max())
-    if side == 0.0:
-        return np.arange(len(at), dtype=np.int64)
-    cell = np.minimum((at - low) * (64.0 / side), 63).astype(np.int64)
-    key = np.zeros(len(at), dtype=np.int64)
-    for bit in range(5, -1, -1):
-        for axis in range(3):
-            key = key << 1 | cell[:, axis] >> bit & 1
-    order: IntArray = np.argsort(key, kind="stable")
-    return order
+    scale = feet.CELLS / side if side > 0.0 else 0.0
+    if not np.isfinite(scale):
+        scale = 0.0
+    shift = n.bit_length()
+    keys = np.empty(n, dtype=np.uint64)
+    threads.each(
+        lambda begin, end: feet.curve_keys(at, low, scale, shift, keys, begin, end),
+        threads.chunks(n, 1 << 16),
+    )
+    keys.sort()
+    rank: IntArray = (keys & np.uint64((1 << shift) - 1)).astype(np.int64)
+    return rank

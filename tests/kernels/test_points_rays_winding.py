@@ -90,6 +90,91 @@ def test_points_agree_with_a_second_route():
     assert_allclose(found.distance, other, atol=1e-13)
 
 
+def _nearest_on_all(points, tri):
+    """(n, m) distances of points and triangles by another way: the foot of the point by a 2 x 2
+    system, else the edges, each by itself (elementary vector algebra)."""
+    p = points[:, None]
+    best = np.full((len(points), len(tri)), np.inf)
+    for k in range(3):
+        a, d = tri[None, :, k], (tri[:, (k + 1) % 3] - tri[:, k])[None]
+        dd = (d * d).sum(axis=2)
+        t = np.clip(((p - a) * d).sum(axis=2) / np.where(dd > 0.0, dd, 1.0), 0.0, 1.0)
+        foot = (1.0 - t)[..., None] * a + t[..., None] * (a + d)
+        best = np.minimum(best, np.linalg.norm(p - foot, axis=2))
+    u, v = tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0]
+    uu, uv, vv = (u * u).sum(axis=1), (u * v).sum(axis=1), (v * v).sum(axis=1)
+    det = uu * vv - uv * uv
+    thin = det <= 1e-9 * np.maximum(uu, vv) ** 2  # no 2 x 2 system tells these; edges are near
+    det = np.where(thin, 1.0, det)
+    w = p - tri[None, :, 0]
+    ru, rv = (w * u).sum(axis=2), (w * v).sum(axis=2)
+    s, t = (vv * ru - uv * rv) / det, (uu * rv - uv * ru) / det
+    inside = (s >= 0.0) & (t >= 0.0) & (s + t <= 1.0) & ~thin
+    foot = tri[None, :, 0] + s[..., None] * u + t[..., None] * v
+    return np.where(inside, np.minimum(best, np.linalg.norm(p - foot, axis=2)), best)
+
+
+@settings(derandomize=True, deadline=None, max_examples=30)
+@given(st.integers(0, 2**32 - 1), st.sampled_from(["soup", "needles", "caps", "grid", "dots"]))
+def test_blocks_of_points_against_all_triangles(seed, kind):
+    """Clusters of points, some far away, so that blocks are whole, cut short and single."""
+    rng = np.random.default_rng(seed)
+    tri = rng.normal(size=(rng.integers(1, 90), 1, 3)) * 3.0 + rng.normal(size=(1, 3, 3))
+    if kind == "needles":
+        tri[:, 2] = tri[:, 1] + 1e-3 * rng.normal(size=(len(tri), 3))
+    if kind == "caps":
+        tri[:, 2] = 0.5 * (tri[:, 0] + tri[:, 1]) + 1e-2 * rng.normal(size=(len(tri), 3))
+    if kind == "grid":
+        tri = np.round(tri)  # ties, coplanar triangles, some without area
+    if kind == "dots":
+        tri[::2, 1:] = tri[::2, :1]
+    middles = rng.normal(size=(30, 1, 3)) * rng.choice([1.0, 5.0, 200.0], size=(30, 1, 1))
+    points = (middles + rng.normal(size=(30, 20, 3)) * 0.2).reshape(-1, 3)
+    found = point_distance(tri, points)
+    away = _nearest_on_all(points, tri)
+    best = away.min(axis=1)
+    assert_allclose(found.distance, best, rtol=1e-12, atol=1e-12)
+    rows = np.arange(len(points))
+    assert_allclose(away[rows, found.triangle], best, rtol=1e-12, atol=1e-12)
+    off = np.linalg.norm(found.point - points, axis=1)
+    assert_allclose(off, found.distance, rtol=1e-12, atol=1e-12)
+
+
+def test_field_follows_the_shape_and_its_numbering():
+    """Turned and moved with its points, reordered, subdivided: the same distances."""
+    rng = np.random.default_rng(8)
+    shape = ball(4) * [1.0, 0.7, 1.3]
+    points = rng.normal(size=(3000, 3)) * 9.0
+    first = point_distance(shape, points).distance
+    turn, shift = turned(3), np.array([120.0, -40.0, 7.0])
+    moved = point_distance(shape @ turn + shift, points @ turn + shift).distance
+    assert_allclose(moved, first, atol=1e-12)
+    rank = rng.permutation(len(shape))
+    again = point_distance(shape[rank][:, [1, 2, 0]], points)
+    assert_allclose(again.distance, first, atol=1e-14)
+    middle = 0.5 * (shape + shape[:, [1, 2, 0]])
+    corners = [np.stack([shape[:, k], middle[:, k], middle[:, k - 1]], axis=1) for k in range(3)]
+    finer = point_distance(np.concatenate([*corners, middle]), points).distance
+    assert_allclose(finer, first, atol=1e-12)
+
+
+def test_field_of_a_ball_and_of_a_box():
+    # | |p| - r | within the sagitta of the facets; a box: Euclidean norm of what sticks out.
+    rng = np.random.default_rng(9)
+    points = rng.normal(size=(4000, 3)) * 20.0
+    radius = np.linalg.norm(points, axis=1)
+    shape = ball(4)
+    middle = shape.mean(axis=1)
+    sagitta = 10.0 - np.linalg.norm(middle, axis=1).min() + 1e-9
+    found = point_distance(shape, points).distance
+    off = found - np.abs(radius - 10.0)
+    assert np.abs(off).max() <= 1.01 * sagitta
+    out = np.maximum(np.abs(points) - [5.0, 10.0, 15.0], 0.0)
+    outside = out.any(axis=1)
+    found = point_distance(box(10, 20, 30), points[outside]).distance
+    assert_allclose(found, np.linalg.norm(out[outside], axis=1), rtol=1e-14)
+
+
 def test_point_distance_to_a_torus():
     # hypot(rho - R, z) - r (elementary geometry), within the sagitta of the facets.
     torus = trimesh.creation.torus(40.0, 10.0, major_sections=256, minor_sections=128)
