@@ -1,7 +1,7 @@
 """Where a scan has no data that would matter to a gap.
 
 Only the surface that is in a mesh is measured. An open mesh ends somewhere, and what lies beyond
-may be nearer than what was measured. Three places are looked at:
+may be nearer than what was measured. Four places are looked at:
 
 Holes
     A surface across a hole is taken to lie within half of the hole's width of the flat fan from
@@ -9,6 +9,9 @@ Holes
     assumption, stated; nothing in the mesh says so. A stud that stands out of a hole leaves data
     of its own.) If the other part comes within the required gap of that region, nothing is
     decided. Openings under about three times ``SEAM`` are cracks and no holes.
+Bays of the outer rim
+    A hole that is open to one side is the same to what may be there; see
+    :mod:`geomcheck.fit.bays`.
 The outer rim, where the gap is measured to it
     If the nearest point lies on the rim, and the surface runs towards the other part there, more
     scan would give a smaller gap.
@@ -29,6 +32,7 @@ import numpy as np
 import shapely
 
 from geomcheck.finding import Point
+from geomcheck.fit.bays import bays
 from geomcheck.fit.body import Body, BoolArray, FloatArray, IntArray, as_point
 from geomcheck.fit.outline import Outlines, outlines
 from geomcheck.fit.pieces import Pairing
@@ -49,11 +53,11 @@ class Missing:
 
     Parameters
     ----------
-    kind : {"hole", "rim", "beyond the rim"}
+    kind : {"hole", "bay", "rim", "beyond the rim"}
     place : Point
-        Of the hole's middle, or on the rim, mm.
+        Of the middle of a hole or a bay, or on the rim, mm.
     size : (float, float)
-        Width and length of a hole, mm; zeros for a rim.
+        Width and length of a hole, mm; a bay has a width only, a rim neither.
     nearest : float
         How near to the other part a surface there might come, mm; 0 for touching it.
     """
@@ -173,7 +177,10 @@ def _rims(
     rows = np.flatnonzero(counts)
     if len(rows) == 0:
         return []
-    found = []
+    found = [
+        Missing("bay", as_point(bay.place), (bay.width, 0.0), bay.nearest)
+        for bay in bays(where, rows, other, scan, need)
+    ]
     here, there = np.asarray(witnesses[0]), np.asarray(witnesses[1])
     across = there - here
     gap = float(np.linalg.norm(across))

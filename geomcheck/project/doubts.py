@@ -90,6 +90,13 @@ def _told(found: list[Missing], scan: str, other: str) -> Iterator[tuple[str, st
                 f"Scan {scan} again at {where}, or set holes_are_real = true on it if its holes "
                 "are holes in the part.",
             )
+        elif one.kind == "bay":
+            yield (
+                f"the mesh of {scan} has a bay {length(one.size[0])} mm wide in its rim at "
+                f"{where}: no data, and a surface across it might {near} {other}{last}",
+                f"Scan {scan} again at {where}, or set edge_is_real = true on it if its mesh ends "
+                "where the part ends.",
+            )
         else:
             reason = (
                 f"the nearest point of {scan} lies on the outer rim of its mesh, and the surface "

@@ -115,6 +115,16 @@ def test_a_hole_over_the_casting_is_undecided_until_it_is_real(casting, panel, a
     assert only(real, **PANEL).verdict is Verdict.PASS
 
 
+def test_a_hole_open_to_one_side_is_undecided_until_the_edge_is_real(casting, panel, assembly):
+    bay = panel([((-20, 20), (-10, 300))])
+    finding = only(assembly(casting, bay), **PANEL)
+    assert finding.verdict is Verdict.UNDECIDED
+    assert "has a bay 40.00 mm wide in its rim at (0.00, " in finding.message
+    assert "edge_is_real = true" in finding.remedy
+    real = assembly(casting, bay, entries={"bonnet": {"edge_is_real": True}})
+    assert only(real, **PANEL).verdict is Verdict.PASS
+
+
 def test_a_hole_elsewhere_does_not_matter(casting, panel, assembly):
     away = panel([((100, 140), (-20, 20))])
     assert only(assembly(casting, away), **PANEL).verdict is Verdict.PASS

@@ -137,6 +137,62 @@ def chord(ball, radius):
     return radius - np.einsum("ij,ij->i", ball.triangles[:, 0], ball.face_normals).min()
 
 
+# --- bays ----------------------------------------------------------------------------------------
+
+
+def test_a_hole_broken_out_to_the_rim_leaves_it_open_as_well():
+    (found,) = ask(sheet(*WIDE, hole=((-20, 20), (-10, 200))), 9)
+    assert found.kind == "bay" and found.size == pytest.approx((40, 0))
+    assert found.place[0] == pytest.approx(0) and found.place[2] == pytest.approx(30)
+    assert found.nearest == pytest.approx(0.0, abs=1e-9)
+    assert ask(sheet(*WIDE, hole=((-20, 20), (-10, 200))), 9, edge_is_real=True) == []
+
+
+def test_how_near_a_bay_may_let_something_come():
+    """4 mm wide: 8 mm of 10, as across a hole."""
+    scan = sheet((-50, 50), (-50, 50), 30, hole=((-2, 2), (-10, 60)), step=4.0)
+    (found,) = ask(scan, 8.5)
+    assert found.nearest == pytest.approx(8.0) and found.size[0] == pytest.approx(4)
+    assert ask(scan, 7.9) == []
+
+
+def test_a_bay_far_from_the_part_does_not_matter():
+    assert ask(sheet(*WIDE, hole=((100, 140), (-20, 200))), 9) == []
+
+
+def test_a_hole_that_shares_a_corner_with_the_rim_is_not_lost():
+    """One outline, so part of the rim: its two sides still face each other."""
+    notch = sheet(*WIDE, hole=((-25, -20), (20, 200)))
+    m = notch.reshape(-1, 3, 3).mean(axis=1)
+    inside = (m[:, 0] > -20) & (m[:, 0] < 20) & (m[:, 1] > -10) & (m[:, 1] < 20)
+    body = Body.of(notch[~inside], 0.0)
+    assert outlines(body).rim.tolist() == [True]
+    assert "bay" in {one.kind for one in ask(body, 9)}
+
+
+def test_the_open_top_of_a_bowl_is_no_bay():
+    """Its rim runs on upwards all round: nothing faces anything."""
+    bowl = trimesh.creation.box(bounds=[(-80, -80, -60), (80, 80, 26)]).subdivide_to_size(20)
+    open_top = bowl.triangles[bowl.triangles_center[:, 2] < 25.9][:, ::-1]
+    body = Body.of(open_top, 0.0)
+    assert outlines(body).rim.tolist() == [True]
+    assert ask(body, 9) == []
+
+
+@pytest.mark.parametrize("angle", [10, 30, 50])
+def test_a_slit_never_hides_what_is_too_near(angle):
+    """A pipe of radius 50, slit lengthwise from one end; a ball stands 8 mm off the whole pipe."""
+    turns, rings = np.radians(np.linspace(angle, 360 - angle, 120)), np.linspace(-150, 150, 41)
+    grid = np.stack(np.meshgrid(turns, rings, indexing="ij"), axis=-1)
+    points = np.stack([50 * np.cos(grid[..., 0]), 50 * np.sin(grid[..., 0]), grid[..., 1]], axis=-1)
+    a, b, c, d = points[:-1, :-1], points[1:, :-1], points[1:, 1:], points[:-1, 1:]
+    wall = np.concatenate([np.stack([a, b, c], axis=-2), np.stack([a, c, d], axis=-2)])
+    scan = Body.of(wall.reshape(-1, 3, 3), 0.05)
+    ball = Body.of(trimesh.creation.icosphere(2, radius=2).apply_translation((60, 0, 0)), 0.1)
+    assert measure_gap(ball, scan).quantity.low > 8.5
+    assert "bay" in {one.kind for one in ask(scan, 8.5, ball)}
+
+
 # --- the outer rim -------------------------------------------------------------------------------
 
 
