@@ -38,12 +38,10 @@ def _triangle_terms(p, u, n):
         if uu > longest:
             if longest >= 0.0:
                 product *= longest
-            longest = uu
-            k = e
+            longest, k = uu, e
         else:
             product *= uu
-    a = (k + 1) % 3
-    b = (k + 2) % 3
+    a, b = (k + 1) % 3, (k + 2) % 3
     n[0] = u[a, 1] * u[b, 2] - u[a, 2] * u[b, 1]
     n[1] = u[a, 2] * u[b, 0] - u[a, 0] * u[b, 2]
     n[2] = u[a, 0] * u[b, 1] - u[a, 1] * u[b, 0]
@@ -52,14 +50,10 @@ def _triangle_terms(p, u, n):
 
 @numba.njit(cache=True, nogil=True)
 def _heights(p, ref, n, q, product, longest, s):
-    """Heights of the vertices ``q`` over the plane of ``p``, times |n|, and their error bound.
-
-    The bound holds for the heights of ``p`` itself too, which ought to be 0.
-    """
+    """Heights of vertices ``q`` over the plane of ``p``, times |n|; a bound on the error of all."""
     far = longest
     for j in range(3):
-        h = 0.0
-        r = 0.0
+        h = r = 0.0
         for c in range(3):
             d = q[j, c] - p[ref, c]
             h += n[c] * d
@@ -100,8 +94,7 @@ def _vertices_to_face(p, u, n, nn, longest, q, s, error, best, out, swap):
             else:
                 if not sliver and (inside or out[8 + e] > 0.0):
                     continue
-                uu = 0.0
-                t = 0.0
+                uu = t = 0.0
                 for c in range(3):
                     uu += u[e, c] * u[e, c]
                     t += u[e, c] * (q[j, c] - p[e, c])
@@ -134,13 +127,11 @@ def _edges_to_edges(p, u, q, v, best, out):
             ny = uz * vx - ux * vz
             nz = ux * vy - uy * vx
             nn = nx * nx + ny * ny + nz * nz
-            if nn <= 0.0:
-                continue
             rx, ry, rz = q[f, 0] - p[e, 0], q[f, 1] - p[e, 1], q[f, 2] - p[e, 2]
             h = rx * nx + ry * ny + rz * nz
             vv = vx * vx + vy * vy + vz * vz
             rounding = 4e-26 * (rx * rx + ry * ry + rz * rz) * uu * vv
-            if h * h > 1.0001 * best * nn + rounding:
+            if nn <= 0.0 or h * h > 1.0001 * best * nn + rounding:
                 continue
             s = (ry * vz - rz * vy) * nx + (rz * vx - rx * vz) * ny + (rx * vy - ry * vx) * nz
             if s < 0.0 or s > nn:
@@ -154,7 +145,7 @@ def _edges_to_edges(p, u, q, v, best, out):
             for c in range(3):
                 out[14 + c] = p[e, c] + s * u[e, c]
                 out[17 + c] = q[f, c] + t * v[f, c]
-                d2 += (out[14 + c] - out[17 + c]) * (out[14 + c] - out[17 + c])
+                d2 += (out[14 + c] - out[17 + c]) ** 2
             if d2 < best:
                 best = d2
                 for c in range(6):
@@ -170,9 +161,8 @@ def _pierced(p, u, longest, q, v, s, error, out):
         k = (j + 1) % 3
         if (s[j] > error and s[k] > error) or (s[j] < -error and s[k] < -error):
             continue
-        low, high = np.inf, -np.inf
+        low, high, far = np.inf, -np.inf, 0.0
         dd = v[j, 0] * v[j, 0] + v[j, 1] * v[j, 1] + v[j, 2] * v[j, 2]
-        far = 0.0
         for e in range(3):
             x, y, z = p[e, 0] - q[j, 0], p[e, 1] - q[j, 1], p[e, 2] - q[j, 2]
             far = max(far, x * x + y * y + z * z)
@@ -181,8 +171,7 @@ def _pierced(p, u, longest, q, v, s, error, out):
                 + v[j, 1] * (z * u[e, 0] - x * u[e, 2])
                 + v[j, 2] * (x * u[e, 1] - y * u[e, 0])
             )
-            low = min(low, volume)
-            high = max(high, volume)
+            low, high = min(low, volume), max(high, volume)
         bound = _EPS * np.sqrt(dd * far * longest)
         if low < -bound and high > bound:
             continue
@@ -201,15 +190,14 @@ def _pierced(p, u, longest, q, v, s, error, out):
 def _pair(ta, i, tb, j, overlap, limit, noise, w, out):
     """Squared distance of triangles ``ta[i]`` and ``tb[j]`` if it is at most ``limit``, else inf.
 
-    ``overlap`` tells that their boxes meet, so that they may cross. ``w`` is scratch; ``out``
-    gets both points, and in ``out[6]`` whether the pair may cross all the same.
+    ``overlap``: their boxes meet, so that they may cross. ``out`` gets both points, and in
+    ``out[6]`` whether the pair may cross all the same; ``w`` is scratch.
     """
     p, q, u, v = w[0:3], w[3:6], w[6:9], w[9:12]
     n, o, s, z = w[12], w[13], w[14], w[15]
     for k in range(3):
         for c in range(3):
-            p[k, c] = ta[i, k, c]
-            q[k, c] = tb[j, k, c]
+            p[k, c], q[k, c] = ta[i, k, c], tb[j, k, c]
     out[6] = 0.0
     nn, ref, product, long_a = _triangle_terms(p, u, n)
     error_q = _heights(p, ref, n, q, product, long_a, s)
@@ -250,63 +238,105 @@ def _box_gap(a, i, b, j):
 
 
 @numba.njit(cache=True, nogil=True)
-def _box_reach(a, i, b, j):
-    """Squared distance of the farthest points of two boxes."""
-    x = max(a[i, 3] - b[j, 0], b[j, 3] - a[i, 0])
-    y = max(a[i, 4] - b[j, 1], b[j, 4] - a[i, 1])
-    z = max(a[i, 5] - b[j, 2], b[j, 5] - a[i, 2])
-    return x * x + y * y + z * z
+def _leaf_terms(tri, first, count, noise, t):
+    """What a leaf is compared by, into ``t`` (192,): rows of 8, one column a triangle.
+
+    Rows: 0-5 box along the leaf's own axes, 6-8 normal, 9 and 10 extent along it, 11-19 corners.
+    Row 20 holds the leaf's origin, 21-23 its axes: one edge, and across it and the mean normal.
+    Loops run to ``count``: short loops of a known length are unrolled, not turned into vector code.
+    """
+    for j in range(count):
+        for k in range(9):
+            t[88 + 8 * k + j] = tri[first + j, k // 3, k % 3]
+    for j in range(count):
+        x, y, z = t[88 + j], t[96 + j], t[104 + j]
+        ux, uy, uz = t[112 + j] - x, t[120 + j] - y, t[128 + j] - z
+        vx, vy, vz = t[136 + j] - x, t[144 + j] - y, t[152 + j] - z
+        a, b, c = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        length = np.sqrt(a * a + b * b + c * c)
+        scale = 1.0 / length if length > 1e-140 else 0.0  # less is no direction
+        t[j], t[8 + j], t[16 + j] = a, b, c
+        a, b, c = a * scale, b * scale, c * scale
+        t[48 + j], t[56 + j], t[64 + j] = a, b, c
+        p = a * x + b * y + c * z
+        q = a * t[112 + j] + b * t[120 + j] + c * t[128 + j]
+        r = a * t[136 + j] + b * t[144 + j] + c * t[152 + j]
+        t[72 + j], t[80 + j] = min(min(p, q), r), max(max(p, q), r)
+    x, y, z = t[88], t[96], t[104]
+    ex, ey, ez = t[112] - x, t[120] - y, t[128] - z
+    a = b = c = 0.0
+    for j in range(count):
+        a, b, c = a + t[j], b + t[8 + j], c + t[16 + j]
+    ux, uy, uz = b * ez - c * ey, c * ex - a * ez, a * ey - b * ex
+    ee, uu = ex * ex + ey * ey + ez * ez, ux * ux + uy * uy + uz * uz
+    if uu > 0.01 * (a * a + b * b + c * c) * ee:
+        p, q = np.sqrt(ee), np.sqrt(uu)
+        ex, ey, ez, ux, uy, uz = ex / p, ey / p, ez / p, ux / q, uy / q, uz / q
+    else:  # no area, or turned too far: axes of coordinates
+        ex, ey, ez, ux, uy, uz = 1.0, 0.0, 0.0, 0.0, 1.0, 0.0
+    t[160], t[161], t[162], t[168], t[169], t[170] = x, y, z, ex, ey, ez
+    t[176], t[177], t[178], t[184] = ux, uy, uz, ey * uz - ez * uy
+    t[185], t[186] = ez * ux - ex * uz, ex * uy - ey * ux
+    _turn(t, t, 4.0 * noise, t, count)  # more than the rounding here and of the other leaf
 
 
 @numba.njit(cache=True, nogil=True)
-def _leaf_terms(tri, first, last, terms):
-    """Box (6), normal (3) and extent along it (2) of triangles first..last-1, (leaf, 11)."""
-    for j in range(first, last):
-        t = terms[j - first]
-        for c in range(3):
-            t[c] = min(min(tri[j, 0, c], tri[j, 1, c]), tri[j, 2, c])
-            t[3 + c] = max(max(tri[j, 0, c], tri[j, 1, c]), tri[j, 2, c])
-            e = (c + 1) % 3
-            f = (c + 2) % 3
-            t[6 + c] = (tri[j, 1, e] - tri[j, 0, e]) * (tri[j, 2, f] - tri[j, 0, f]) - (
-                tri[j, 1, f] - tri[j, 0, f]
-            ) * (tri[j, 2, e] - tri[j, 0, e])
-        length = np.sqrt(t[6] * t[6] + t[7] * t[7] + t[8] * t[8])
-        low, high = np.inf, -np.inf
-        for c in range(3):
-            t[6 + c] /= length if length > 0.0 else 1.0
-        for v in range(3):
-            h = t[6] * tri[j, v, 0] + t[7] * tri[j, v, 1] + t[8] * tri[j, v, 2]
-            low, high = min(low, h), max(high, h)
-        t[9], t[10] = low, high
+def _turn(a, b, wider, box, count):
+    """Boxes of the triangles of terms ``b`` along the axes of terms ``a``."""
+    x, y, z = a[160], a[161], a[162]
+    for k in range(3):
+        fx, fy, fz = a[168 + 8 * k], a[169 + 8 * k], a[170 + 8 * k]
+        for j in range(count):
+            p = fx * (b[88 + j] - x) + fy * (b[96 + j] - y) + fz * (b[104 + j] - z)
+            q = fx * (b[112 + j] - x) + fy * (b[120 + j] - y) + fz * (b[128 + j] - z)
+            r = fx * (b[136 + j] - x) + fy * (b[144 + j] - y) + fz * (b[152 + j] - z)
+            box[8 * k + j] = min(min(p, q), r) - wider
+            box[24 + 8 * k + j] = max(max(p, q), r) + wider
 
 
 @numba.njit(cache=True, nogil=True)
-def _plane_gap(t, tri, j):
-    """Gap of triangle ``j`` from the triangle of terms ``t``, along the normal of that."""
-    x = t[6] * tri[j, 0, 0] + t[7] * tri[j, 0, 1] + t[8] * tri[j, 0, 2]
-    y = t[6] * tri[j, 1, 0] + t[7] * tri[j, 1, 1] + t[8] * tri[j, 1, 2]
-    z = t[6] * tri[j, 2, 0] + t[7] * tri[j, 2, 1] + t[8] * tri[j, 2, 2]
-    return max(min(min(x, y), z) - t[10], t[9] - max(max(x, y), z))
+def _in_reach(a, count_a, box, count_b, reach, gaps, hits):
+    """How many pairs of triangles have boxes in reach of each other; numbers to ``hits``.
+
+    Pair ``8 * i + j``; ``gaps`` gets the squared distances of the boxes of all pairs.
+    """
+    for i in range(count_a):
+        x0, y0, z0, x1, y1, z1 = a[i], a[8 + i], a[16 + i], a[24 + i], a[32 + i], a[40 + i]
+        row = 8 * i
+        for j in range(count_b):
+            x = max(max(x0 - box[24 + j], box[j] - x1), 0.0)
+            y = max(max(y0 - box[32 + j], box[8 + j] - y1), 0.0)
+            z = max(max(z0 - box[40 + j], box[16 + j] - z1), 0.0)
+            gaps[row + j] = x * x + y * y + z * z
+    found = 0
+    for i in range(count_a):
+        for k in range(8 * i, 8 * i + count_b):
+            hits[found] = k  # no branch: it would be guessed wrong too often
+            found += 1 if gaps[k] <= reach else 0
+    return found
+
+
+@numba.njit(cache=True, nogil=True)
+def _plane_gap(t, k, tri, j):
+    """Gap of triangle ``j`` from triangle ``k`` of terms ``t``, along the normal of that."""
+    a, b, c = t[48 + k], t[56 + k], t[64 + k]
+    x = a * tri[j, 0, 0] + b * tri[j, 0, 1] + c * tri[j, 0, 2]
+    y = a * tri[j, 1, 0] + b * tri[j, 1, 1] + c * tri[j, 1, 2]
+    z = a * tri[j, 2, 0] + b * tri[j, 2, 1] + c * tri[j, 2, 2]
+    return max(min(min(x, y), z) - t[80 + k], t[72 + k] - max(max(x, y), z))
 
 
 @numba.njit(cache=True, nogil=True)
 def _split(a, na, b, nb, reach, stack, bound, top):
-    """Replace a pair of nodes by its children's, those in reach; the nearest ends on top.
-
-    Both are split where they are of like size, else the larger one.
-    """
-    leaf_a = na >= a.shape[0] // 2
-    leaf_b = nb >= b.shape[0] // 2
+    """Put the children in reach of the larger node, of both if alike, on top, the nearest last."""
+    leaf_a, leaf_b = na >= a.shape[0] // 2, nb >= b.shape[0] // 2
     side_a = a[na, 3] - a[na, 0] + a[na, 4] - a[na, 1] + a[na, 5] - a[na, 2]
     side_b = b[nb, 3] - b[nb, 0] + b[nb, 4] - b[nb, 1] + b[nb, 5] - b[nb, 2]
     split_a = not leaf_a and (leaf_b or 2.0 * side_a > side_b)
     split_b = not leaf_b and (leaf_a or 2.0 * side_b > side_a)
-    i = 2 * na + 1 if split_a else na
-    j = 2 * nb + 1 if split_b else nb
-    low = top
-    for ca in range(i, i + 2 if split_a else i + 1):
-        for cb in range(j, j + 2 if split_b else j + 1):
+    i, j, low = 2 * na + 1 if split_a else na, 2 * nb + 1 if split_b else nb, top
+    for ca in range(i, i + 1 + split_a):
+        for cb in range(j, j + 1 + split_b):
             gap = _box_gap(a, ca, b, cb)
             if gap > reach:
                 continue
@@ -322,28 +352,6 @@ def _split(a, na, b, nb, reach, stack, bound, top):
 
 
 @numba.njit(cache=True, nogil=True)
-def _frame_gap(a, b, noise):
-    """Squared distance of two turned boxes from below: in the frame of either."""
-    x, y, z = b[0] - a[0], b[1] - a[1], b[2] - a[2]
-    gap_a = gap_b = 0.0
-    for k in range(3):
-        e = 3 + 3 * k
-        r0 = a[e] * b[3] + a[e + 1] * b[4] + a[e + 2] * b[5]
-        r1 = a[e] * b[6] + a[e + 1] * b[7] + a[e + 2] * b[8]
-        r2 = a[e] * b[9] + a[e + 1] * b[10] + a[e + 2] * b[11]
-        span = a[12 + k] + b[12] * abs(r0) + b[13] * abs(r1) + b[14] * abs(r2) + noise
-        g = max(abs(a[e] * x + a[e + 1] * y + a[e + 2] * z) - span, 0.0)
-        gap_a += g * g
-        r0 = b[e] * a[3] + b[e + 1] * a[4] + b[e + 2] * a[5]
-        r1 = b[e] * a[6] + b[e + 1] * a[7] + b[e + 2] * a[8]
-        r2 = b[e] * a[9] + b[e + 1] * a[10] + b[e + 2] * a[11]
-        span = b[12 + k] + a[12] * abs(r0) + a[13] * abs(r1) + a[14] * abs(r2) + noise
-        g = max(abs(b[e] * x + b[e + 1] * y + b[e + 2] * z) - span, 0.0)
-        gap_b += g * g
-    return max(gap_a, gap_b)
-
-
-@numba.njit(cache=True, nogil=True)
 def _fill(full, node):
     """Note that all triangles under a node are marked; its parent may become full by it."""
     full[node] = True
@@ -356,18 +364,17 @@ def _fill(full, node):
 
 @numba.njit(cache=True, nogil=True)
 def walk(
-    boxes_a, frames_a, tri_a, order_a, least_a, skip_a, full_a, marks_a,
-    boxes_b, frames_b, tri_b, order_b, least_b, skip_b, full_b, marks_b,
+    boxes_a, tri_a, order_a, least_a, skip_a, full_a, marks_a,
+    boxes_b, tri_b, order_b, least_b, skip_b, full_b, marks_b,
     leaf, limit, noise, top, stack, bound,
-    terms_a, held_a, terms_b, held_b, w, out, result, doubtful,
+    terms_a, held_a, terms_b, held_b, box, gaps, hits, w, out, result, doubtful,
 ):  # fmt: skip
     """Least distance of two trees, or all triangles within a distance of the other tree.
 
     Parameters
     ----------
-    boxes, frames, tri, order, least : arrays
-        Of each tree; ``frames`` as in ``geomcheck.kernels.frames``, ``least`` (2 p - 1,) the
-        least caller's number under each node.
+    boxes, tri, order, least : arrays
+        Of each tree; ``least`` (2 p - 1,) is the least caller's number under each node.
     skip_a, skip_b : (2 p - 1 + n,) bool or (0,) bool
         Flag of each node (all its triangles are skipped), then of each sorted triangle; a pair is
         left out when both are flagged. Empty: nothing is.
@@ -376,44 +383,38 @@ def walk(
         ``limit``; a node whose triangles are all marked, or that has none, is full.
     marks_a, marks_b : (n,) bool
         Sorted triangles marked; those under a full node need not be.
-    leaf : int
-        Triangles per leaf, both trees.
-    limit, noise : float
-        Largest distance of interest, may be inf; distances up to ``noise`` are given as 0.
+    leaf, limit, noise : int, float, float
+        Triangles per leaf, at most 8; largest distance of interest; the largest given as 0.
     stack, bound : (m, 2) int64, (m,) float64
         The first ``top`` rows: pairs of nodes to look at, the last first, and the squared
         distances of their boxes. m >= top + 128.
-    terms_a, terms_b, held_a, held_b : (k, leaf, 11) float64, (k,) int64
+    terms_a, terms_b, held_a, held_b : (k, 192) float64, (k,) int64
         Terms of the leaves met last, and which these are; -1 at first.
-    w, out : arrays
-        Scratch: (16, 3), (20,).
-    result : (7,) float64
-        Gets distance and both points.
+    box, gaps, hits, w, out : arrays
+        Scratch: (48,), (64,), (64,) int64, (16, 3), (20,).
+    result : (9,) float64
+        Gets distance, both points, and the sorted numbers of both triangles.
     doubtful : (m, 2) int64
-        Gets the sorted numbers of pairs that only exact arithmetic can decide.
+        Gets sorted numbers of pairs that only exact arithmetic can decide, the first m of them.
 
     Returns
     -------
     tuple of int
-        Callers' numbers of both triangles (-1, -1 if nothing is within the limit), and how many
-        doubtful pairs there are (more than m: the list is cut).
+        Callers' numbers of both triangles, -1 if nothing is within the limit; doubtful pairs.
     """
-    masked = skip_a.shape[0] > 0
-    marking = full_a.shape[0] > 0
+    masked, marking = skip_a.shape[0] > 0, full_a.shape[0] > 0
     nodes_a, nodes_b = boxes_a.shape[0], boxes_b.shape[0]
     first_a, first_b = nodes_a // 2, nodes_b // 2
     a_first = True  # whose plane is tried first: the one that parted the last pair
-    found_a = found_b = -1
-    doubts = 0
-    best = np.inf  # squared distance of the best pair
+    found_a, found_b, doubts = -1, -1, 0
+    best = np.inf  # squared
     reach = (limit + noise) ** 2  # farther boxes cannot improve or tie
     tie = np.inf  # from here to reach a pair can only tie: smaller numbers count
     plane = limit + 4.0 * noise  # triangles a plane holds farther apart than this are dropped
     within = max(limit - noise, 0.0) ** 2 if limit > noise else -1.0
     while top > 0:
         top -= 1
-        gap = bound[top]
-        na, nb = stack[top, 0], stack[top, 1]
+        gap, na, nb = bound[top], stack[top, 0], stack[top, 1]
         if gap > reach or (masked and skip_a[na] and skip_b[nb]):
             continue
         if marking:
@@ -421,13 +422,12 @@ def walk(
             full_b[nb] = full_b[nb] or (nb > 0 and full_b[(nb - 1) // 2])
             if full_a[na] and full_b[nb]:
                 continue
-            if _box_reach(boxes_a, na, boxes_b, nb) <= within:
+            far, u, v = 0.0, boxes_a[na], boxes_b[nb]
+            for c in range(3):
+                far += max(u[3 + c] - v[c], v[3 + c] - u[c]) ** 2
+            if far <= within:
                 _fill(full_a, na)
                 _fill(full_b, nb)
-                continue
-        if frames_a[na, 15] != 0.0 and frames_b[nb, 15] != 0.0:
-            gap = max(gap, _frame_gap(frames_a[na], frames_b[nb], noise))
-            if gap > reach:
                 continue
         if gap >= tie:
             number = least_a[na]
@@ -439,58 +439,56 @@ def walk(
         i0, j0 = (na - first_a) * leaf, (nb - first_b) * leaf
         i1, j1 = min(i0 + leaf, tri_a.shape[0]), min(j0 + leaf, tri_b.shape[0])
         ka, kb = na % terms_a.shape[0], nb % terms_b.shape[0]
+        in_a, in_b = terms_a[ka], terms_b[kb]
         if held_a[ka] != na:
-            _leaf_terms(tri_a, i0, i1, terms_a[ka])
+            _leaf_terms(tri_a, i0, i1 - i0, noise, in_a)
             held_a[ka] = na
         if held_b[kb] != nb:
-            _leaf_terms(tri_b, j0, j1, terms_b[kb])
+            _leaf_terms(tri_b, j0, j1 - j0, noise, in_b)
             held_b[kb] = nb
-        in_a, in_b = terms_a[ka], terms_b[kb]
-        for i in range(i0, i1):
-            if _box_gap(in_a, i - i0, boxes_b, nb) > reach:
+        _turn(in_a, in_b, 0.0, box, j1 - j0)
+        for k in range(_in_reach(in_a, i1 - i0, box, j1 - j0, reach, gaps, hits)):
+            gap = gaps[hits[k]]
+            i, j = i0 + (hits[k] >> 3), j0 + (hits[k] & 7)
+            done = marking and (full_a[na] or marks_a[i]) and (full_b[nb] or marks_b[j])
+            if done or gap > reach:  # which may have come closer meanwhile
                 continue
-            for j in range(j0, j1):
-                if marking and (full_a[na] or marks_a[i]) and (full_b[nb] or marks_b[j]):
-                    continue
-                gap = _box_gap(in_a, i - i0, in_b, j - j0)
-                if gap > reach:
-                    continue
-                apart = -np.inf
-                for _ in range(2):
-                    if a_first:
-                        apart = _plane_gap(in_a[i - i0], tri_b, j)
-                    else:
-                        apart = _plane_gap(in_b[j - j0], tri_a, i)
-                    if apart > plane:
-                        break
-                    a_first = not a_first
+            apart = -np.inf
+            for _ in range(2):
+                if a_first:
+                    apart = _plane_gap(in_a, i - i0, tri_b, j)
+                else:
+                    apart = _plane_gap(in_b, j - j0, tri_a, i)
                 if apart > plane:
-                    continue
-                ia, ib = order_a[i], order_b[j]
-                later = ia > found_a or (ia == found_a and ib > found_b)
-                if gap >= tie and later:
-                    continue
-                if masked and skip_a[nodes_a + i] and skip_b[nodes_b + j]:
-                    continue
-                d2 = _pair(tri_a, i, tri_b, j, gap == 0.0, reach, noise, w, out)
-                distance = np.sqrt(d2)
-                if out[6] != 0.0:
-                    if doubts < doubtful.shape[0]:
-                        doubtful[doubts, 0], doubtful[doubts, 1] = i, j
-                    doubts += 1
-                if distance > limit:
-                    continue
-                if marking:
-                    marks_a[i] = True
-                    marks_b[j] = True
-                elif d2 < best or (d2 == best and not later):
-                    best, found_a, found_b = d2, ia, ib
-                    reach = (distance + noise) ** 2
-                    tie = max(distance - 4.0 * noise, 0.0) ** 2
-                    plane = distance + 4.0 * noise
-                    result[0] = distance
-                    for c in range(6):
-                        result[1 + c] = out[c]
+                    break
+                a_first = not a_first
+            if apart > plane:
+                continue
+            ia, ib = order_a[i], order_b[j]
+            later = ia > found_a or (ia == found_a and ib > found_b)
+            if gap >= tie and later:
+                continue
+            if masked and skip_a[nodes_a + i] and skip_b[nodes_b + j]:
+                continue
+            d2 = _pair(tri_a, i, tri_b, j, gap == 0.0, reach, noise, w, out)
+            distance = np.sqrt(d2)
+            if out[6] != 0.0:
+                if doubts < doubtful.shape[0]:
+                    doubtful[doubts, 0], doubtful[doubts, 1] = i, j
+                doubts += 1
+            if distance > limit:
+                continue
+            if marking:
+                marks_a[i] = True
+                marks_b[j] = True
+            elif d2 < best or (d2 == best and not later):
+                best, found_a, found_b = d2, ia, ib
+                reach = (distance + noise) ** 2
+                tie = max(distance - 4.0 * noise, 0.0) ** 2
+                plane = distance + 4.0 * noise
+                result[0], result[7], result[8] = distance, i, j
+                for c in range(6):
+                    result[1 + c] = out[c]
         if marking:
             if marks_a[i0:i1].all():
                 _fill(full_a, na)

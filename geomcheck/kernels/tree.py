@@ -31,32 +31,40 @@ _DIGIT_MASK = np.uint64(DIGITS - 1)
 
 
 @numba.njit(cache=True, nogil=True)
-def bounds(tri, begin, end, out):
-    """Least and greatest coordinate of triangles begin..end-1 into ``out`` (6,).
+def bounds(tri, size, out, begin, end):
+    """Boxes of runs begin..end-1 of ``size`` triangles into the rows of ``out`` (k, 6).
 
-    ``out`` becomes NaN where a coordinate is not finite.
+    A row is NaN where a coordinate is not finite.
     """
-    x0 = y0 = z0 = np.inf
-    x1 = y1 = z1 = -np.inf
-    check = 0.0
-    for i in range(begin, end):
-        for v in range(3):
-            x = tri[i, v, 0]
-            y = tri[i, v, 1]
-            z = tri[i, v, 2]
-            x0 = x if x < x0 else x0
-            x1 = x if x > x1 else x1
-            y0 = y if y < y0 else y0
-            y1 = y if y > y1 else y1
-            z0 = z if z < z0 else z0
-            z1 = z if z > z1 else z1
-            check += x * 0.0 + y * 0.0 + z * 0.0
-    out[0] = x0 + check
-    out[1] = y0 + check
-    out[2] = z0 + check
-    out[3] = x1 + check
-    out[4] = y1 + check
-    out[5] = z1 + check
+    for run in range(begin, end):
+        x0 = y0 = z0 = np.inf
+        x1 = y1 = z1 = -np.inf
+        check = 0.0
+        for i in range(run * size, min((run + 1) * size, tri.shape[0])):
+            for v in range(3):
+                x, y, z = tri[i, v, 0], tri[i, v, 1], tri[i, v, 2]
+                x0 = x if x < x0 else x0
+                x1 = x if x > x1 else x1
+                y0 = y if y < y0 else y0
+                y1 = y if y > y1 else y1
+                z0 = z if z < z0 else z0
+                z1 = z if z > z1 else z1
+                check += x * 0.0 + y * 0.0 + z * 0.0
+        out[run, 0], out[run, 1], out[run, 2] = x0 + check, y0 + check, z0 + check
+        out[run, 3], out[run, 4], out[run, 5] = x1 + check, y1 + check, z1 + check
+
+
+@numba.njit(cache=True, nogil=True)
+def farthest(tri, size, line, out, begin, end):
+    """Greatest coordinate along ``line`` (3,) of runs begin..end-1 of ``size`` triangles."""
+    a, b, c = line[0], line[1], line[2]
+    for run in range(begin, end):
+        most = -np.inf
+        for i in range(run * size, min((run + 1) * size, tri.shape[0])):
+            for v in range(3):
+                h = a * tri[i, v, 0] + b * tri[i, v, 1] + c * tri[i, v, 2]
+                most = h if h > most else most
+        out[run] = most
 
 
 @numba.njit(cache=True, nogil=True)

@@ -12,7 +12,8 @@ from geomcheck.errors import InputError
 from geomcheck.kernels import crossings
 from geomcheck.kernels.tree import node_flags
 from geomcheck.mesh.given import check_length
-from geomcheck.mesh.tree import TriangleTree, as_tree, rounding
+from geomcheck.mesh.narrow import near_parts
+from geomcheck.mesh.tree import TriangleTree, as_tree, as_triangles, rounding
 from geomcheck.mesh.walk import Nearest, Pair
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -74,13 +75,39 @@ def least_distance(
         A shape without triangles or with corners that are not finite, flags of the wrong length,
         a cutoff that is negative or NaN.
     """
-    tree_a, tree_b = as_tree(a), as_tree(b)
     check_length("cutoff", cutoff)
-    skip = None
+    flags = None
     if skip_a is not None and skip_b is not None:
-        skip = _flags(tree_a, skip_a, "skip_a"), _flags(tree_b, skip_b, "skip_b")
-    pair = Pair(tree_a, tree_b, skip)
-    found, doubtful = pair.nearest(float(cutoff))
+        flags = _flags(a, skip_a, "skip_a"), _flags(b, skip_b, "skip_b")
+    parts = None
+    if not (isinstance(a, TriangleTree) or isinstance(b, TriangleTree)):
+        parts = near_parts(a, b, float(cutoff), free=flags is None)
+    if parts is None:
+        return _least(as_tree(a), as_tree(b), float(cutoff), flags, None)
+    if not (len(parts.a) and len(parts.b)):
+        return None
+    if flags is not None:
+        flags = flags[0][parts.rows_a], flags[1][parts.rows_b]
+    near = _least(TriangleTree(parts.a), TriangleTree(parts.b), float(cutoff), flags, parts.noise)
+    if near is None:
+        return None
+    numbers = int(parts.rows_a[near.triangle_a]), int(parts.rows_b[near.triangle_b])
+    return Nearest(near.distance, near.point_a, near.point_b, *numbers)
+
+
+def _least(
+    tree_a: TriangleTree,
+    tree_b: TriangleTree,
+    cutoff: float,
+    flags: tuple[BoolArray, BoolArray] | None,
+    noise: float | None,
+) -> Nearest | None:
+    """``least_distance`` of two trees; numbers are those of the trees' triangles."""
+    skip = None
+    if flags is not None:
+        skip = _node_flags(tree_a, flags[0]), _node_flags(tree_b, flags[1])
+    pair = Pair(tree_a, tree_b, skip, noise)
+    found, doubtful = pair.nearest(cutoff)
     met = doubtful[_meet(tree_a, tree_b, doubtful)]
     if len(met):
         numbers = np.stack([tree_a.order[met[:, 0]], tree_b.order[met[:, 1]]], axis=1)
@@ -193,13 +220,19 @@ def crossing_pairs(a: Any, b: Any, *, noise: float | None = None) -> Crossings:
     return Crossings(numbers[rank], segments[:found][rank])
 
 
-def _flags(tree: TriangleTree, flags: ArrayLike, name: str) -> BoolArray:
-    """Flags of the tree's nodes and sorted triangles from the caller's."""
+def _flags(shape: Any, flags: ArrayLike, name: str) -> BoolArray:
+    """The caller's flags, one for each triangle of the shape."""
     given = np.ascontiguousarray(flags, dtype=np.bool_)
-    if given.shape != (len(tree),):
-        raise InputError(f"{name} must have the shape ({len(tree)},), not {given.shape}")
+    count = len(shape) if isinstance(shape, TriangleTree) else len(as_triangles(shape))
+    if given.shape != (count,):
+        raise InputError(f"{name} must have the shape ({count},), not {given.shape}")
+    return given
+
+
+def _node_flags(tree: TriangleTree, flags: BoolArray) -> BoolArray:
+    """Flags of the tree's nodes and sorted triangles from the caller's."""
     out = np.empty(len(tree.boxes) + len(tree), dtype=np.bool_)
-    node_flags(given, tree.order, tree.leaf, tree.first_leaf, out)
+    node_flags(flags, tree.order, tree.leaf, tree.first_leaf, out)
     return out
 
 

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
-from geomcheck.kernels import frames as turned
 from geomcheck.kernels import tree as kernel
 from geomcheck.mesh import threads
 
@@ -47,15 +46,11 @@ class TriangleTree:
         No triangles, too many (over 268 million), wrong shape, or a corner that is not finite.
     """
 
-    __slots__ = ("_frames", "_least_numbers", "boxes", "first_leaf", "leaf", "order", "triangles")
+    __slots__ = ("_least_numbers", "boxes", "first_leaf", "leaf", "order", "triangles")
 
     def __init__(self, triangles: Any) -> None:
-        tri = np.ascontiguousarray(triangles, dtype=np.float64)
-        if tri.ndim != 3 or tri.shape[1:] != (3, 3):
-            raise InputError(f"triangles must have the shape (n, 3, 3), not {tri.shape}")
+        tri = as_triangles(triangles)
         n = len(tri)
-        if n == 0:
-            raise InputError("there are no triangles")
         if n > 1 << kernel.INDEX_BITS:
             raise InputError(f"{n} triangles are more than one tree can hold")
         ranges = threads.chunks(n, _CHUNK)
@@ -86,7 +81,6 @@ class TriangleTree:
         )
         kernel.merge_boxes(self.boxes, 0, p - 1)
         self._least_numbers: NDArray[np.int32] | None = None
-        self._frames: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.order)
@@ -106,28 +100,15 @@ class TriangleTree:
             self._least_numbers = out
         return self._least_numbers
 
-    @property
-    def frames(self) -> FloatArray:
-        """(2 p - 1, 16) turned boxes of the lower nodes; see ``geomcheck.kernels.frames``."""
-        if self._frames is None:
-            out: FloatArray = np.zeros((len(self.boxes), 16))
-            noise = rounding(self)
-            blocks = -(-(self.first_leaf + 1) // turned.BLOCK)
-            threads.each(
-                lambda begin, end: turned.fill(
-                    self.boxes, self.triangles, self.leaf, noise, out, begin, end
-                ),
-                threads.chunks(blocks, 128),
-            )
-            self._frames = out
-        return self._frames
-
 
 def _sorted_keys(tri: FloatArray, ranges: list[tuple[int, int]]) -> NDArray[np.uint64]:
     """(n,) sort keys of the triangles, ascending; see ``geomcheck.kernels.tree``."""
     n = len(tri)
     parts = np.empty((len(ranges), 6))
-    threads.each(lambda begin, end: kernel.bounds(tri, begin, end, parts[begin // _CHUNK]), ranges)
+    threads.each(
+        lambda begin, end: kernel.bounds(tri, _CHUNK, parts, begin, end),
+        threads.chunks(len(ranges), 1),
+    )
     low = parts[:, :3].min(axis=0)
     high = parts[:, 3:].max(axis=0)
     if not (np.isfinite(low).all() and np.isfinite(high).all()):
@@ -150,6 +131,12 @@ def _sorted_keys(tri: FloatArray, ranges: list[tuple[int, int]]) -> NDArray[np.u
         threads.each(_scatterer(keys, shift, ends - counts, other, size), runs)
         keys, other = other, keys
     return keys
+
+
+def sorted_numbers(tri: FloatArray) -> NDArray[np.int64]:
+    """(n,) numbers of the triangles along the curve that trees are sorted by."""
+    mask = np.uint64((1 << kernel.INDEX_BITS) - 1)
+    return (_sorted_keys(tri, threads.chunks(len(tri), _CHUNK)) & mask).astype(np.int64)
 
 
 def _counter(
@@ -179,8 +166,23 @@ def as_tree(shape: Any) -> TriangleTree:
     """
     if isinstance(shape, TriangleTree):
         return shape
-    triangles = getattr(shape, "triangles", shape)
-    return TriangleTree(triangles)
+    return TriangleTree(as_triangles(shape))
+
+
+def as_triangles(shape: Any) -> FloatArray:
+    """(n, 3, 3) corner points of a ``trimesh.Trimesh`` or an array.
+
+    Raises
+    ------
+    InputError
+        No triangles, or the wrong shape.
+    """
+    tri: FloatArray = np.ascontiguousarray(getattr(shape, "triangles", shape), dtype=np.float64)
+    if tri.ndim != 3 or tri.shape[1:] != (3, 3):
+        raise InputError(f"triangles must have the shape (n, 3, 3), not {tri.shape}")
+    if len(tri) == 0:
+        raise InputError("there are no triangles")
+    return tri
 
 
 def rounding(*trees: TriangleTree) -> float:
@@ -189,5 +191,9 @@ def rounding(*trees: TriangleTree) -> float:
     Eight units in the last place of the largest coordinate: what placing a part and one distance
     cost in rounding.
     """
-    largest = max(float(np.abs(tree.boxes[0]).max()) for tree in trees)
+    return noise_of(max(float(np.abs(tree.boxes[0]).max()) for tree in trees))
+
+
+def noise_of(largest: float) -> float:
+    """``rounding`` of shapes by their largest coordinate."""
     return max(8.0 * np.finfo(np.float64).eps * largest, 1e-100)

@@ -27,7 +27,7 @@ _SHARES = 8
 _CUT = 4
 #: Leaves of each tree whose terms are kept at hand.
 _HELD = 64
-#: Triangles that stand for a whole tree in the search for a first bound.
+#: Leaves that stand for a whole tree in the search for a first bound.
 _SAMPLE = 64
 
 
@@ -61,14 +61,20 @@ class Pair:
     skip : pair of arrays, optional
         Flags as ``geomcheck.kernels.tree.node_flags`` gives them; a pair of triangles is left
         out when both are flagged.
+    noise : float, optional
+        Distances up to it are given as 0, mm; the rounding of the two if not given.
     """
 
     def __init__(
-        self, a: TriangleTree, b: TriangleTree, skip: tuple[BoolArray, BoolArray] | None = None
+        self,
+        a: TriangleTree,
+        b: TriangleTree,
+        skip: tuple[BoolArray, BoolArray] | None = None,
+        noise: float | None = None,
     ) -> None:
         self.a = a
         self.b = b
-        self.noise = rounding(a, b)
+        self.noise = rounding(a, b) if noise is None else noise
         self.skip_a, self.skip_b = skip if skip is not None else (_NONE, _NONE)
 
     def nearest(self, cutoff: float) -> tuple[Nearest | None, IntArray]:
@@ -84,14 +90,15 @@ class Pair:
             limit = cutoff
         else:
             # Made here, before the shares ask for them at once.
-            _ = self.a.frames, self.b.frames, self.a.least_numbers, self.b.least_numbers
+            _ = self.a.least_numbers, self.b.least_numbers
             limit = min(cutoff, self._bound(cutoff))
             shares = self._shares(limit)
         results: list[tuple[Nearest | None, IntArray]] = [(None, _ROOT[:0])] * len(shares)
 
         def task(begin: int, end: int) -> None:
             for k in range(begin, end):
-                results[k] = self._walk(shares[k], limit)
+                found, _, doubtful = self._walk(shares[k], limit)
+                results[k] = found, doubtful
 
         threads.each(task, threads.chunks(len(shares), 1))
         found = [result for result, _ in results if result and result.distance <= cutoff]
@@ -106,7 +113,7 @@ class Pair:
         if _gaps(self.a, self.b, _ROOT)[0] <= (distance + self.noise) ** 2:
             full_a = self.a.boxes[:, 0] > self.a.boxes[:, 3]
             full_b = self.b.boxes[:, 0] > self.b.boxes[:, 3]
-            doubtful = self._walk(_ROOT, distance, full_a, marks_a, full_b, marks_b)[1]
+            doubtful = self._walk(_ROOT, distance, full_a, marks_a, full_b, marks_b)[2]
             _spread(full_a, marks_a, self.a)
             _spread(full_b, marks_b, self.b)
         return marks_a, marks_b, doubtful
@@ -114,7 +121,7 @@ class Pair:
     def contact(self, i: int, j: int) -> Nearest:
         """Sorted triangles ``i`` and ``j``, known to meet: distance 0 at their nearest points."""
         pair = Pair(_one(self.a, i), _one(self.b, j))
-        near, _ = pair._walk(_ROOT, np.inf)
+        near, _, _ = pair._walk(_ROOT, np.inf)
         assert near is not None  # nothing is skipped and there is no limit
         return Nearest(
             0.0, near.point_a, near.point_a.copy(), int(self.a.order[i]), int(self.b.order[j])
@@ -128,15 +135,17 @@ class Pair:
         marks_a: BoolArray = _NONE,
         full_b: BoolArray = _NONE,
         marks_b: BoolArray = _NONE,
-    ) -> tuple[Nearest | None, IntArray]:
+    ) -> tuple[Nearest | None, tuple[int, int], IntArray]:
+        """The best pair from these starts, its sorted numbers, and pairs left open."""
         a, b = self.a, self.b
         # Work arrays; compiling their creation into the kernel would cost more.
         stack, bound = np.empty((512, 2), dtype=np.int64), np.empty(512)
-        terms_a, held_a = np.empty((_HELD, a.leaf, 11)), np.full(_HELD, -1)
-        terms_b, held_b = np.empty((_HELD, b.leaf, 11)), np.full(_HELD, -1)
+        terms_a, held_a = np.empty((_HELD, 192)), np.full(_HELD, -1)
+        terms_b, held_b = np.empty((_HELD, 192)), np.full(_HELD, -1)
         corners, out = np.empty((16, 3)), np.empty(20)
+        box, apart, hits = np.empty(48), np.empty(64), np.empty(64, dtype=np.int64)
         gaps = _gaps(a, b, starts)
-        result = np.zeros(7)
+        result = np.zeros(9)
         size = 256
         while True:
             doubtful = np.empty((size, 2), dtype=np.int64)
@@ -144,7 +153,6 @@ class Pair:
             bound[: len(starts)] = gaps[::-1]
             ia, ib, doubts = kernel.walk(
                 a.boxes,
-                a.frames,
                 a.triangles,
                 a.order,
                 a.least_numbers,
@@ -152,7 +160,6 @@ class Pair:
                 full_a,
                 marks_a,
                 b.boxes,
-                b.frames,
                 b.triangles,
                 b.order,
                 b.least_numbers,
@@ -169,6 +176,9 @@ class Pair:
                 held_a,
                 terms_b,
                 held_b,
+                box,
+                apart,
+                hits,
                 corners,
                 out,
                 result,
@@ -181,30 +191,25 @@ class Pair:
         if ia >= 0:
             point_a, point_b = result[1:4].copy(), result[4:7].copy()
             found = Nearest(float(result[0]), point_a, point_b, int(ia), int(ib))
-        return found, doubtful[:doubts]
+        return found, (int(result[7]), int(result[8])), doubtful[:doubts]
 
     def _bound(self, limit: float) -> float:
-        """A distance that is not less than the least one: of a sample, then to and fro."""
-        b = self.b
-        rows = np.arange(len(b))
-        if len(self.skip_b):
-            rows = np.flatnonzero(~self.skip_b[len(b.boxes) :])
-        if not len(rows):
-            return limit
-        sample = rows[:: -(-len(rows) // _SAMPLE)]
-        near, _ = Pair(self.a, TriangleTree(b.triangles[sample]))._walk(_ROOT, limit)
+        """A distance that is not less than the least one: of some leaves, then to and fro."""
+        leaves = np.arange(self.b.first_leaf, self.b.first_leaf + -(-len(self.b) // self.b.leaf))
+        sample = leaves[:: -(-len(leaves) // _SAMPLE)]
+        near, at, _ = self._walk(_starts(0, sample), limit)
         if near is None:
             return limit
         best = near.distance
-        if len(self.skip_b):  # a step to and fro might end at a pair that is left out
-            return best + 8.0 * self.noise
-        point, far, other = near.point_a, self.b, self.a
-        for _ in range(12):
-            near, _ = Pair(_dot(point), far)._walk(_ROOT, best)
+        for turn in range(12):  # all that is nearest to the leaf just found, then back
+            if turn % 2 == 0:
+                node_a, node_b = self.a.first_leaf + at[0] // self.a.leaf, 0
+            else:
+                node_a, node_b = 0, self.b.first_leaf + at[1] // self.b.leaf
+            near, at, _ = self._walk(_starts(node_a, node_b), best)
             if near is None or near.distance >= 0.9999 * best:
                 break
             best = near.distance
-            point, far, other = near.point_b, other, far
         return best + 8.0 * self.noise
 
     def _shares(self, limit: float) -> list[IntArray]:
@@ -231,9 +236,9 @@ def _gaps(a: TriangleTree, b: TriangleTree, pairs: IntArray) -> FloatArray:
     return squared
 
 
-def _dot(point: FloatArray) -> TriangleTree:
-    """Tree of one triangle that is a point."""
-    return TriangleTree(np.tile(point, (1, 3, 1)))
+def _starts(a: int | IntArray, b: int | IntArray) -> IntArray:
+    """Pairs of nodes to begin with."""
+    return np.stack(np.broadcast_arrays(np.atleast_1d(a), np.atleast_1d(b)), axis=1)
 
 
 def _one(tree: TriangleTree, j: int) -> TriangleTree:
