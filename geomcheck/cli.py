@@ -56,6 +56,12 @@ def cli() -> None:
 @click.option("--html", type=click.Path(path_type=Path), help="Write one page with pictures.")
 @click.option("--json", "json_file", metavar="FILE", help="Write JSON; - for standard output.")
 @click.option("--junit", type=click.Path(path_type=Path), help="Write JUnit XML.")
+@click.option(
+    "--drawings",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write section outlines (DXF, CSV) and area curves (CSV) of the ducts.",
+)
 @click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
 @click.option("--all", "show_all", is_flag=True, help="Show every finding in full, passes too.")
 def check(
@@ -65,6 +71,7 @@ def check(
     html: Path | None,
     json_file: str | None,
     junit: Path | None,
+    drawings: Path | None,
     no_pictures: bool,
     show_all: bool,
 ) -> None:
@@ -78,6 +85,7 @@ def check(
         with compiled_ahead(loaded):
             run = gate.run(loaded, vehicles=vehicles, only=only, progress=tell)
         _write_files(run, html, json_file, junit, not no_pictures, tell)
+        drawn = _draw(run, drawings, tell)
     if json_file != "-":
         from geomcheck.reports.terminal import show
 
@@ -85,6 +93,8 @@ def check(
         for path in (html, json_file, junit):
             if path is not None:
                 click.echo(f"wrote {path}")
+        for line in drawn:
+            click.echo(line)
     sys.exit(run.result.exit_code)
 
 
@@ -123,6 +133,20 @@ def _write_files(
             pictures=pictures,
         )
         tell("drawing the page", 1, 1)
+
+
+def _draw(run: Run, folder: Path | None, tell: Progress) -> list[str]:
+    """Write the drawings; lines that tell what was written and what could not be drawn."""
+    if folder is None:
+        return []
+    from geomcheck.reports.drawings import write_drawings
+
+    tell("drawing sections", 0, 1)
+    drawn = write_drawings(run.assemblies, folder)
+    tell("drawing sections", 1, 1)
+    count = len(drawn.files)
+    lines = [f"not drawn: {why}" for why in drawn.missing]
+    return [*lines, f"wrote {count} files of drawings in {folder}"]
 
 
 @cli.command()
