@@ -58,6 +58,12 @@ _TAIL = """
 # normal = [0, 0, -1]     # out of the housing, towards the other part
 # gasket = 1.5
 
+# A movement on which parts keep clear (rock, hinge, sweep, growth), in the housing's axes:
+# [[movement]]
+# name = "engine rock"
+# rock = { turn = [{ axis = [1, 0, 0], about = [0, 0, -150], angle = [-3, 3] }], z = [-4, 4] }
+# required = 10           # mm, in every pose
+
 # A flow path, with the parts that make its wall and those that stand in it:
 # [[duct]]
 # name = "inlet"

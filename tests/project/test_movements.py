@@ -7,6 +7,7 @@ import pytest
 from geomcheck.errors import ProjectError
 from geomcheck.project.load import load
 from geomcheck.project.movements import GrowthEntry
+from geomcheck.project.new import write_project
 
 HEAD = """\
 format = 1
@@ -257,3 +258,15 @@ def test_strain_spans_every_temperature_and_coefficient():
 def test_growths_that_are_refused(given, words):
     with pytest.raises(ValueError, match=words):
         GrowthEntry.model_validate(GROWTH | given)
+
+
+def test_the_example_in_a_new_project_file_is_read(tmp_path):
+    mesh = "solid a\nfacet normal 0 0 1\nouter loop\nvertex 0 0 0\nvertex 1 0 0\nvertex 0 1 0\n"
+    (tmp_path / "housing.stl").write_text(mesh + "endloop\nendfacet\nendsolid a\n")
+    text = write_project(tmp_path, None, force=False).read_text(encoding="utf-8")
+    lines = text.splitlines()
+    first = lines.index("# [[movement]]")
+    example = [line[2:] for line in lines[first : lines.index("", first)]]
+    (entry,) = load_text(tmp_path, HEAD + "\n".join(example)).document.movements
+    assert entry.rock.turns[0].angle == (-3, 3) and entry.rock.z == (-4, 4)
+    assert entry.required == 10
