@@ -17,7 +17,7 @@ import numpy as np
 from scipy.interpolate import BSpline
 
 from geomcheck.errors import InputError
-from geomcheck.flow.cells import cut_cells
+from geomcheck.flow.cutcells import cut_cells
 from geomcheck.flow.levels import Levels, level_areas
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.ports import Port

@@ -24,7 +24,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import splu
 
 from geomcheck.errors import CannotDecide, InputError
-from geomcheck.flow.cells import CutCells, cut_cells
+from geomcheck.flow.cutcells import CutCells, cut_cells
 from geomcheck.flow.section import FloatArray, IntArray
 from geomcheck.flow.void import Void
 

@@ -11,13 +11,16 @@ import numpy as np
 
 
 @numba.njit(cache=True, nogil=True)
-def sides(cut, number, links, low, h, shape, foot, gap, band, mask, level, normal):
+def sides(
+    cut, number, links, low, h, shape, foot, gap, band, mask, level, spread, normal,
+):  # fmt: skip
     """Side and wall of cut cells, from the walls of the inside cells round them.
 
     ``cut`` (k,) cells; ``number`` (n,) int32, row of an inside cell or -1; ``links`` (3, n) bool;
     ``foot`` (m, 3) and ``gap`` (m,) of inside cells, used where ``gap < band``. Fills ``mask``
-    (k,) int32, the inside cells of the block that the cell belongs to; ``level`` (k,), height of
-    its centre over their walls (negative in the metal), and ``normal`` (k, 3), into the void.
+    (k,) int32, the inside cells of the block that the cell belongs to; ``level`` (k,), mean
+    height of its centre over their walls (negative in the metal), ``spread`` (k, 2), the least and
+    greatest, and ``normal`` (k, 3), their mean, into the void.
     """
     ny, nz = shape[1], shape[2]
     label = np.empty(27, np.int64)
@@ -69,6 +72,7 @@ def sides(cut, number, links, low, h, shape, foot, gap, band, mask, level, norma
         total = 0.0
         height = 0.0
         n0 = n1 = n2 = 0.0
+        least, greatest = np.inf, -np.inf
         x, y, z = low[0] + ix * h, low[1] + iy * h, low[2] + iz * h
         for k in range(27):
             if label[k] != best or best == 0:
@@ -84,7 +88,10 @@ def sides(cut, number, links, low, h, shape, foot, gap, band, mask, level, norma
             c = (z + dz * h - foot[row, 2]) / d
             w = 1.0 / (dx * dx + dy * dy + dz * dz) ** 2
             total += w
-            height += w * ((x - foot[row, 0]) * a + (y - foot[row, 1]) * b + (z - foot[row, 2]) * c)
+            rise = (x - foot[row, 0]) * a + (y - foot[row, 1]) * b + (z - foot[row, 2]) * c
+            height += w * rise
+            least = min(least, rise)
+            greatest = max(greatest, rise)
             n0 += w * a
             n1 += w * b
             n2 += w * c
@@ -92,8 +99,12 @@ def sides(cut, number, links, low, h, shape, foot, gap, band, mask, level, norma
         size = np.sqrt(n0 * n0 + n1 * n1 + n2 * n2)
         if total > 0.0 and size > 0.0:
             level[r] = height / total
+            spread[r, 0] = least
+            spread[r, 1] = greatest
             normal[r, 0] = n0 / size
             normal[r, 1] = n1 / size
             normal[r, 2] = n2 / size
         else:
             level[r] = -np.inf
+            spread[r, 0] = -np.inf
+            spread[r, 1] = -np.inf
