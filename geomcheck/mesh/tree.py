@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
+from geomcheck.kernels import frames as turned
 from geomcheck.kernels import tree as kernel
 from geomcheck.mesh import threads
 
@@ -46,7 +47,7 @@ class TriangleTree:
         No triangles, too many (over 268 million), wrong shape, or a corner that is not finite.
     """
 
-    __slots__ = ("_least_numbers", "boxes", "first_leaf", "leaf", "order", "triangles")
+    __slots__ = ("_frames", "_least_numbers", "boxes", "first_leaf", "leaf", "order", "triangles")
 
     def __init__(self, triangles: Any) -> None:
         tri = as_triangles(triangles)
@@ -81,6 +82,7 @@ class TriangleTree:
         )
         kernel.merge_boxes(self.boxes, 0, p - 1)
         self._least_numbers: NDArray[np.int32] | None = None
+        self._frames: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.order)
@@ -99,6 +101,22 @@ class TriangleTree:
             kernel.least_numbers(self.order, self.leaf, self.first_leaf, out)
             self._least_numbers = out
         return self._least_numbers
+
+    @property
+    def frames(self) -> FloatArray:
+        """(2 p - 1, 16) turned boxes of the lower nodes; see ``geomcheck.kernels.frames``."""
+        if self._frames is None:
+            out: FloatArray = np.zeros((len(self.boxes), 16))
+            noise = rounding(self)
+            blocks = -(-(self.first_leaf + 1) // turned.BLOCK)
+            threads.each(
+                lambda begin, end: turned.fill(
+                    self.boxes, self.triangles, self.leaf, noise, out, begin, end
+                ),
+                threads.chunks(blocks, 128),
+            )
+            self._frames = out
+        return self._frames
 
 
 def _sorted_keys(tri: FloatArray, ranges: list[tuple[int, int]]) -> NDArray[np.uint64]:

@@ -38,7 +38,7 @@ def test_layout(n):
     assert np.array_equal(tree.bounds, [tri.min(axis=(0, 1)), tri.max(axis=(0, 1))])
 
 
-def test_least_numbers():
+def test_least_numbers_and_turned_boxes():
     tree = TriangleTree(soup(3000))
     p = tree.first_leaf + 1
     for node in [*range(0, 40), *range(p - 1, 2 * p - 1, 37)]:
@@ -48,6 +48,13 @@ def test_least_numbers():
         rows = slice((low - p + 1) * tree.leaf, (high - p + 2) * tree.leaf)
         held = tree.order[rows]
         assert tree.least_numbers[node] == (held.min() if len(held) else 2**31 - 1)
+        frame = tree.frames[node]
+        if frame[15] and len(held):
+            axes = frame[3:12].reshape(3, 3)
+            assert np.allclose(axes @ axes.T, np.eye(3), atol=1e-14)
+            reach = np.abs((tree.triangles[rows].reshape(-1, 3) - frame[:3]) @ axes.T).max(axis=0)
+            assert (reach <= frame[12:15]).all()
+    assert tree.frames[p - 1 : p - 1 + 3000 // 8, 15].all()
 
 
 def test_leaves_are_compact():
@@ -67,6 +74,7 @@ def test_same_tree_on_any_threads(monkeypatch):
     two = TriangleTree(tri)
     assert np.array_equal(one.order, two.order)
     assert np.array_equal(one.boxes, two.boxes)
+    assert np.array_equal(one.frames, two.frames)
 
 
 @pytest.mark.parametrize("extent", [0.0, 1e-9, 1e9])
