@@ -1,265 +1,125 @@
-"""The cut cells of a void: walls within cells, from distances, and the open part of each face."""
+"""The cells a minimum cut is looked for on: their links, their volumes, and which are held."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
-from geomcheck.flow.lattice import port_links
+from geomcheck.errors import CannotDecide
 from geomcheck.flow.region import BoolArray
 from geomcheck.flow.section import FloatArray, IntArray
-from geomcheck.flow.void import BAND, Void
-from geomcheck.kernels import cutcell as kernel
-from geomcheck.mesh.probe import point_distance
-
-#: A cell's own wall distance is believed when the walls next to it say the same within this share
-#: of the spacing; else it is another wall's (the far side of a thin one).
-_AGREE = 0.3
-#: Smallest open share of a face that counts.
-_LEAST = 1e-6
-#: Nearest a port may lie to a centre, as a share of the spacing.
-_NEAR = 0.02
-
-Numbers: TypeAlias = NDArray[np.int32]
+from geomcheck.flow.void import Void
+from geomcheck.mesh.probe import first_hit
 
 
 @dataclass(frozen=True, eq=False)
-class CutCells:
-    """The cells of a void with what its walls leave open of them.
+class Problem:
+    """The inside cells of a void, and which of them are held.
 
-    Parameters
-    ----------
-    cells : (n,) int64
-        Numbers of the cells on the void's grid: first those inside, then those whose centre lies
-        in the metal.
-    level : (n,) float64
-        Height of the centre over the nearest wall, mm; inf far from walls.
-    normal : (n, 3) float64
-        From the wall into the void; zero far from walls.
-    pairs : (f, 2) int64
-        Rows of the two cells of each face.
-    axis : (f,) int64
-    open : (f,) float64
-        Open share of each face.
-    doors : tuple of Doors
-        Per port.
+    ``near`` (n, 6): see :func:`neighbours`. ``fixed`` (n,): held at ``u`` (n,), which is 1 at the
+    inlet, 0 at the outlets and anything elsewhere.
     """
 
-    cells: IntArray
-    level: FloatArray
-    normal: FloatArray
-    pairs: IntArray
-    axis: IntArray
-    open: FloatArray
-    doors: tuple[Doors, ...]
-
-    def volumes(self, h: float) -> FloatArray:
-        """(n,) open share of each cell, with its wall taken as a plane; ``h`` spacing, mm."""
-        out = np.ones(len(self.cells))
-        near = np.flatnonzero(np.abs(self.level) < 0.9 * h)
-        n = self.normal[near]
-        k = np.arange(len(near))
-        # Slices across the steepest axis, by Gauss points.
-        axis = np.argmax(np.abs(n), axis=1)
-        total = np.zeros(len(near))
-        for x, w in zip(*np.polynomial.legendre.leggauss(6), strict=True):
-            height = self.level[near] / h + 0.5 * x * n[k, (axis + 1) % 3]
-            total += 0.5 * w * square_share(height, n[k, axis], n[k, (axis + 2) % 3])
-        out[near] = total
-        out[self.level <= -0.9 * h] = 0.0
-        return out
+    void: Void
+    near: NDArray[np.int32]
+    fixed: BoolArray
+    u: FloatArray
 
 
-@dataclass(frozen=True, eq=False)
-class Doors:
-    """The ways from cells to a port.
+def setup(
+    void: Void, inlet: int, outlets: Sequence[int], around: FloatArray | None, reach: float
+) -> Problem:
+    """The problem between some ports; with ``around`` only near those points.
 
-    ``rows`` (d,): cells. ``axis`` (d,); ``way`` (d,): +1 or -1 along it. ``at`` (d,): distance to
-    the port in spacings. ``open`` (d,): open share.
+    Raises
+    ------
+    CannotDecide
+        A port opens into no cell, or the inlet and an outlet open into the same cells.
     """
-
-    rows: IntArray
-    axis: IntArray
-    way: IntArray
-    at: FloatArray
-    open: FloatArray
-
-    @property
-    def weight(self) -> FloatArray:
-        """(d,) open share over the distance."""
-        return self.open / self.at
-
-
-def square_share(height: FloatArray, a: FloatArray, b: FloatArray) -> FloatArray:
-    """Share of a unit square above a straight line.
-
-    ``height``: of the square's centre over the line; ``a``, ``b``: slopes of the height along the
-    sides. Exact: the clipped corner is a triangle, or a triangle less the part beyond a side.
-
-    Examples
-    --------
-    >>> square_share(np.array([0.0, 0.5, -0.5]), np.array([1.0, 0.0, 1.0]), np.zeros(3))
-    array([0.5, 1. , 0. ])
-    """
-    a, b = np.abs(a), np.abs(b)
-    big, small = np.maximum(a, b), np.minimum(a, b)
-    t = 0.5 * (big + small) - np.abs(height)  # depth of the corner that is cut off
-    tiny = small < 1e-12
-    corner = np.where(
-        tiny,
-        np.clip(t, 0.0, None) / np.maximum(big, 1e-300),
-        (np.clip(t, 0.0, None) ** 2 - np.clip(t - small, 0.0, None) ** 2)
-        / np.maximum(2.0 * big * small, 1e-300),
-    )
-    flat = big < 1e-12
-    corner = np.where(flat, 0.0, np.clip(corner, 0.0, 0.5))
-    return np.asarray(np.where(height >= 0.0, 1.0 - corner, corner))
-
-
-def cut_cells(void: Void) -> CutCells:
-    """Cut cells of a void. Order and values depend on the void alone."""
-    grid, h = void.grid, void.spacing
-    inside = void.inside.ravel()
-    links = np.ascontiguousarray(void.links.reshape(3, -1))
-    own = void.cells
-    at = grid.centres(own)
-    gap = np.linalg.norm(at - void.feet, axis=1)
-    band = BAND * h
-    close = gap < band
-    level = np.where(close, gap, np.inf)
-    normal = np.zeros((len(own), 3))
-    normal[close] = (at - void.feet)[close] / np.maximum(gap[close], 1e-300)[:, None]
-    number = np.full(grid.size, -1, np.int32)
-    number[own] = np.arange(len(own), dtype=np.int32)
-    cut, masks, low_level, low_normal = _in_metal(void, inside, number, links, gap)
-    cells = np.concatenate([own, cut])
-    level = np.concatenate([level, low_level])
-    normal = np.vstack([normal, low_normal])
-    number[cut] = np.arange(len(own), len(cells), dtype=np.int32)
-    mask = np.concatenate([np.zeros(len(own), np.int64), masks])
-    pairs, axes, shares = _faces(void, links, number, cells, len(own), mask, level, normal)
-    doors = _doors(void, number, cells, len(own), level, normal)
-    return CutCells(cells, level, normal, pairs, axes, shares, doors)
-
-
-def _in_metal(
-    void: Void, inside: BoolArray, number: Numbers, links: BoolArray, gap: FloatArray
-) -> tuple[IntArray, IntArray, FloatArray, FloatArray]:
-    """Cells with their centre in the metal and some void in them: cell, side, level, normal."""
-    grid, h = void.grid, void.spacing
-    block = inside.reshape(grid.shape)
-    grown = block.copy()
-    for axis in range(3):  # a block of 27, one axis after the other
-        before = grown.copy()
-        grown_view, before_view = np.moveaxis(grown, axis, 0), np.moveaxis(before, axis, 0)
-        grown_view[1:] |= before_view[:-1]
-        grown_view[:-1] |= before_view[1:]
-    cut = np.flatnonzero(grown.ravel() & ~inside)
-    where = grid.centres(cut)
-    keep = np.ones(len(cut), np.bool_)
-    for port in void.ports:
-        beyond = port.beyond(where)
-        near = np.flatnonzero((beyond >= 0.0) & (beyond < 3.0 * h))
-        keep[near[port.covers(where[near], 3.0 * h)]] = False
-    cut, where = cut[keep], where[keep]
-    mask = np.zeros(len(cut), np.int32)
-    level = np.zeros(len(cut))
-    normal = np.zeros((len(cut), 3))
-    shape = np.array(grid.shape, dtype=np.int64)
-    kernel.sides(
-        cut, number, links, grid.low, h, shape, void.feet, gap, BAND * h, mask, level, normal
-    )
-    keep = level > -0.9 * h
-    cut, where, level, normal = cut[keep], where[keep], level[keep], normal[keep]
-    side = mask[keep].astype(np.int64)
-    exact = point_distance(void.tree, where, h)
-    away = exact.point - where
-    d = exact.distance
-    with np.errstate(invalid="ignore"):
-        agree = (np.abs(-d - level) < _AGREE * h) & (d > 1e-9 * h)
-        agree &= (away * normal).sum(axis=1) > 0.5 * d
-    level = np.where(agree, -d, level)
-    normal[agree] = away[agree] / d[agree, None]
-    return cut, side, level, normal
-
-
-def _bits(axis: int, first: int) -> int:
-    """The bits of a block whose place along an axis is ``first`` or the next."""
-    step = (9, 3, 1)[axis]
-    return sum(1 << k for k in range(27) if k // step % 3 in (first, first + 1))
-
-
-def _faces(
-    void: Void,
-    links: BoolArray,
-    number: Numbers,
-    cells: IntArray,
-    own: int,
-    mask: IntArray,
-    level: FloatArray,
-    normal: FloatArray,
-) -> tuple[IntArray, IntArray, FloatArray]:
-    """Pairs of cells, axis and open share of the faces between them."""
-    grid, h = void.grid, void.spacing
-    pairs, axes, shares = [], [], []
-    for axis, step in enumerate(grid.steps):
-        rows = np.flatnonzero(cells + step < grid.size)
-        other = number[cells[rows] + step].astype(np.int64)
-        rows, other = rows[other >= 0], other[other >= 0]
-        a_in, b_in = rows < own, other < own
-        bit = (9, 3, 1)[axis]
-        joined = np.where(a_in & b_in, links[axis, cells[rows]], False)
-        # A cut cell and an inside one: the inside one is of its side.
-        joined |= a_in & ~b_in & ((mask[other] >> (13 - bit)) & 1 == 1)
-        joined |= ~a_in & b_in & ((mask[rows] >> (13 + bit)) & 1 == 1)
-        # Two cut cells: they have an inside cell in common.
-        common = ((mask[rows] & _bits(axis, 1)) >> bit) & mask[other] & _bits(axis, 0)
-        joined |= ~a_in & ~b_in & (common != 0)
-        rows, other = rows[joined], other[joined]
-        share = np.ones(len(rows))
-        near = np.isfinite(level[rows]) & np.isfinite(level[other])
-        i, j = rows[near], other[near]
-        height = 0.5 * (level[i] + level[j]) / h
-        slope = normal[i] + normal[j]
-        slope /= np.maximum(np.linalg.norm(slope, axis=1), 1e-300)[:, None]
-        share[near] = square_share(height, slope[:, (axis + 1) % 3], slope[:, (axis + 2) % 3])
-        keep = share > _LEAST
-        pairs.append(np.stack([rows[keep], other[keep]], axis=1))
-        axes.append(np.full(int(keep.sum()), axis))
-        shares.append(share[keep])
-    return np.concatenate(pairs), np.concatenate(axes), np.concatenate(shares)
-
-
-def _doors(
-    void: Void,
-    number: Numbers,
-    cells: IntArray,
-    own: int,
-    level: FloatArray,
-    normal: FloatArray,
-) -> tuple[Doors, ...]:
-    """Per port, the cells beside it and their way to it."""
-    grid, h = void.grid, void.spacing
-    out = []
-    for port, inner in zip(void.ports, void.doors, strict=True):
-        lapped = port_links(grid, port, 1.5 * h)
-        lapped = lapped.rows(number[lapped.cell] >= own)
-        rows = number[np.concatenate([inner.cell, lapped.cell])].astype(np.int64)
-        axis = np.concatenate([inner.axis, lapped.axis])
-        way = np.concatenate([inner.way, lapped.way])
-        at = np.concatenate([inner.at, lapped.at])
-        n = normal[rows]
-        k = np.arange(len(rows))
-        finite = np.isfinite(level[rows])
-        height = np.where(finite, level[rows] / h + way * at * n[k, axis], np.inf)
-        share = np.ones(len(rows))
-        share[finite] = square_share(
-            height[finite], n[k, (axis + 1) % 3][finite], n[k, (axis + 2) % 3][finite]
+    cells, near = void.cells, neighbours(void)
+    number = np.full(void.inside.size, -1, np.int64)
+    number[cells] = np.arange(len(cells))
+    fixed = np.zeros(len(cells), np.bool_)
+    u = np.full(len(cells), 0.5)
+    begin = number[void.port_cells(inlet)]
+    end = np.unique(np.concatenate([number[void.port_cells(k)] for k in outlets]))
+    for k in (inlet, *outlets):
+        if not len(void.port_cells(k)):
+            raise CannotDecide(
+                f'port "{void.ports[k].name}" opens into no cell of {void.spacing:.2f} mm',
+                remedy="give a smaller spacing, or check the port",
+            )
+    if len(np.intersect1d(begin, end)):
+        raise CannotDecide(
+            f"the inlet and an outlet open into the same cells of {void.spacing:.2f} mm",
+            remedy="give a smaller spacing",
         )
-        keep = share > _LEAST
-        at = np.maximum(at, _NEAR)
-        out.append(Doors(rows[keep], axis[keep], way[keep], at[keep], share[keep]))
-    return tuple(out)
+    if around is not None:
+        far = np.isinf(cKDTree(around).query(void.centres(), distance_upper_bound=reach)[0])
+        sides = [reached(near, far, ends) for ends in (begin, end)]
+        # Where the neighbourhood of the points does not part the ports, all cells are solved for.
+        if not (sides[0] & sides[1]).any():
+            fixed = sides[0] | sides[1]
+            u[sides[0]], u[sides[1]] = 1.0, 0.0
+    fixed[begin] = fixed[end] = True
+    u[begin], u[end] = 1.0, 0.0
+    return Problem(void, near, fixed, u)
+
+
+def neighbours(void: Void) -> NDArray[np.int32]:
+    """(n, 6) numbers of the cells linked to each inside cell in x-, x+, y-, y+, z-, z+; or -1."""
+    cells = void.cells
+    number = np.full(void.inside.size, -1, np.int32)
+    number[cells] = np.arange(len(cells))
+    near = np.full((len(cells), 6), -1, np.int32)
+    for axis, step in enumerate(void.grid.steps.tolist()):
+        low = np.flatnonzero(void.links[axis].ravel()[cells])
+        high = number[cells[low] + step]
+        near[low, 2 * axis + 1] = high
+        near[high, 2 * axis] = low
+    return near
+
+
+def reached(near: NDArray[np.int32], through: BoolArray, seeds: IntArray) -> BoolArray:
+    """Cells that a flood from ``seeds`` reaches through some cells, with those beside them."""
+    walk = through.copy()
+    walk[seeds] = True
+    joined = graph(near, walk[:, None] & walk[near])
+    label = connected_components(joined, directed=False)[1]
+    return np.asarray(walk & np.isin(label, label[seeds]))
+
+
+def graph(near: NDArray[np.int32], keep: BoolArray) -> Any:
+    """Links in the positive directions that are kept, as a sparse matrix."""
+    columns = near[:, 1::2]
+    rows, axis = np.nonzero((columns >= 0) & keep[:, 1::2])
+    n = len(near)
+    return coo_matrix((np.ones(len(rows), np.int8), (rows, columns[rows, axis])), shape=(n, n))
+
+
+def volumes(void: Void, near: NDArray[np.int32], cells: IntArray) -> FloatArray:
+    """(n,) volume of the void that some inside cells stand for, in whole cells.
+
+    Along each axis a cell reaches half way to its neighbour, or all the way to the wall if that
+    faces this axis more than the others: so every column of cells is measured to the wall.
+    """
+    where, h = void.centres(void.cells[cells]), void.spacing
+    reach = np.full((len(cells), 6), 0.5)
+    for side in range(6):
+        rows = np.flatnonzero(near[cells, side] < 0)
+        ahead = np.zeros((len(rows), 3))
+        ahead[:, side // 2] = 1.0 if side % 2 else -1.0
+        t, triangle = first_hit(void.tree, where[rows], ahead, h)
+        hit = np.flatnonzero(triangle >= 0)
+        p = void.triangles[triangle[hit]]
+        facing = np.abs(np.cross(p[:, 1] - p[:, 0], p[:, 2] - p[:, 0])).argmax(axis=1)
+        own = hit[facing == side // 2]
+        reach[rows[own], side] = t[own] / h
+    return np.asarray((reach[:, 0::2] + reach[:, 1::2]).prod(axis=1))
