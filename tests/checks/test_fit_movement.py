@@ -138,6 +138,11 @@ def test_the_allowances_of_the_parts_count(casting, wall, assembly):
     assert finding.verdict is Verdict.UNDECIDED
     assert finding.quantity.low < 16.5
     assert any("casting tolerance" in term.name for term in finding.quantity.terms)
+    # Those of the part that stays, too.
+    entries = {"inner wing": {"scan": {"noise": 0.7}}}
+    finding = only(assembly(casting, wall, entries=entries, movements=[need]))
+    assert finding.verdict is Verdict.UNDECIDED
+    assert finding.quantity.low == pytest.approx(LEAST - 0.7, abs=0.011)
 
 
 # --- kinds ---------------------------------------------------------------------------------------
@@ -221,6 +226,7 @@ def test_growth_by_heat(casting, part, assembly):
     finding = only(assembly(casting, stop, movements=[printed]))
     assert finding.details["state"] == "overlapping"
     assert finding.details["depth"] == pytest.approx(40 * 110e-6 * 120 - 0.5, abs=1e-6)
+    assert "with casting grown by 13.200 mm per metre" in finding.message
 
 
 # --- who moves against what ----------------------------------------------------------------------
@@ -330,6 +336,23 @@ def test_scan_with_a_hole_within_reach_is_undecided(casting, part, assembly, ope
     sure = {"bonnet": {"edge_is_real": True, "holes_are_real": True}}
     finding = only(assembly(casting, bonnet, entries=sure, movements=[shaking]))
     assert finding.verdict is Verdict.PASS
+
+
+def test_a_hole_that_only_the_movement_reaches_counts(casting, part, assembly, open_sheet):
+    """Its edge is hypot(80, 80) from the casting: 60 required, and 60 of way towards it."""
+    sheet = open_sheet(600, 600, 130.0, cells=40)
+    hole = np.linalg.norm(sheet.triangles_center[:, :2] - [150, 0], axis=1) < 30
+    holed = trimesh.Trimesh(sheet.vertices, sheet.faces[~hole], process=False)
+    holed.invert()
+    bonnet = part("bonnet", holed, kind="body panel")
+    real = {"bonnet": {"edge_is_real": True}}
+    verdicts = []
+    for way in (1.0, 60.0):
+        sliding = movement(rock={"x": [-way, way]}, required=60.0)
+        finding = only(assembly(casting, bonnet, entries=real, movements=[sliding]))
+        assert finding.quantity.value == pytest.approx(80.0, abs=0.01)
+        verdicts.append(finding.verdict)
+    assert verdicts == [Verdict.PASS, Verdict.UNDECIDED]
 
 
 def test_the_module_says_what_why_and_remedy():

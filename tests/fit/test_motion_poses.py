@@ -335,3 +335,44 @@ def test_no_overlap_is_told_deeper_than_the_bodies_are(block):
     # A short travel says more than the size: touched at 10, 10.5 is the end of the way.
     near = least_gap(a, b, mixture([shift(X, 0, 10.5, "x")]))
     assert near.quantity.value == pytest.approx(-0.5, abs=1e-6)
+
+
+# --- where contact is first met ------------------------------------------------------------------
+
+
+def test_first_contact_counts_what_the_still_part_does(block):
+    """A thin plate grows towards the block, 50 mm from its datum, as the block comes by 1 mm."""
+    a, plate = block((0, 10), (0, 10), (0, 10)), block((13, 13.2), (-50, 50), (-50, 50))
+    grown = growth((63, 0, 0), 0, 0.22, "plate", "still")
+    gap = least_gap(a, plate, mixture([shift(X, 0, 1, "x"), grown]))
+    x, strain = gap.first.values
+    assert 63 - 50 * (1 + strain) - (10 + x) == pytest.approx(0.0, abs=0.02)
+    assert gap.quantity.high < 0.0
+
+
+def test_first_contact_is_sought_in_the_legs_before(block):
+    """An arm swings past a thin post and back to stand in it: it was met the first time."""
+    arm = block((0, 100), (-1, 1), (-5, 5))
+    post = trimesh.creation.cylinder(0.05, 20, sections=16)
+    post.apply_transform(rigid([(Z, 47.3, ORIGIN)]) @ rigid(move=(60, 0, 0)))
+    angles = (0.0, 90.0, 47.3)
+    way = sweep([rigid([(Z, angle, ORIGIN)]) for angle in angles], ORIGIN)
+    gap = least_gap(arm, post, way)
+    assert gap.quantity.high < 0.0
+    assert gap.first.leg == 0
+    first = 47.3 - math.degrees(math.asin(1.05 / 60))
+    assert 90 * gap.first.values[0] == pytest.approx(first, abs=0.02)
+
+
+@pytest.mark.parametrize("axis", [(1, 0, 0), (0, 1, 0), (0, 0, 1)])
+@pytest.mark.parametrize("side", [-40.0, 40.0])
+def test_an_open_tray_may_come_to_hold_what_begins_on_any_side(block, axis, side):
+    tray = block((-20, 20), (-20, 20), (-20, 20))
+    tray.update_faces(np.arange(12) != 0)
+    ball = trimesh.creation.icosphere(subdivisions=1, radius=1)
+    ball.apply_translation(side * np.array(axis))
+    about = shift((1, 1, 1), -5, 5, "s")
+    assert least_gap(ball, tray, mixture([about])).undecided == ()
+    # An empty way of 30 mm across: too long to say that it stays out.
+    wide = shift(np.roll(axis, 1), -30, 30, "s")
+    assert "or may come to" in least_gap(ball, tray, mixture([wide])).undecided[0]
