@@ -49,8 +49,8 @@ CODE = "flow-estimate"
 TITLE = "flow estimate"
 
 CAUTION = (
-    "An estimate from areas and handbook figures: it does not replace a flow bench. On boosted "
-    "engines the maker's figures and local emission rules come first."
+    "An estimate only: it does not replace a flow bench. For boosted parts the maker's figures and "
+    "local emission rules come first."
 )
 #: Share of the bore by which a blade's open share may differ from the closed form.
 OPEN_SHARE_TOLERANCE = 0.02
@@ -86,6 +86,7 @@ class _Asked:
     def __init__(self, measured: MeasuredDuct, flow: FlowEntry) -> None:
         self.measured, self.flow = measured, flow
         self.key = (*measured.key, "flow")
+        self.state = measured.assembly.state
         self.air = gas.Air(1e3 * flow.inlet_pressure, 273.15 + flow.inlet_temperature)
 
     def _asked(self) -> MassFlow:
@@ -128,9 +129,10 @@ class _Asked:
         for number, blade in enumerate(self.flow.blades):
             if blade.part not in self.measured.assembly.parts:
                 continue
-            if blade.angle > _MOST_BLADE:
+            angle = blade.angle_in(self.state)
+            if angle > _MOST_BLADE:
                 raise CannotDecide(
-                    f'no handbook has a figure for the blade "{blade.part}" at {blade.angle:g} '
+                    f'no handbook has a figure for the blade "{blade.part}" at {angle:g} '
                     f"degrees off wide open (they end at {_MOST_BLADE:g})",
                     remedy="ask at a wider opening",
                     where=self.measured.assembly.entry((*self.key, "blade", number)).entry,
@@ -148,17 +150,19 @@ class _Asked:
                 things.append(parts[name])
         bore, axis = throttle.bore_before(survey, begin)
         share = throttle.projected_fraction(bore, axis, things)
+        angle = entry.angle_in(self.state)
         expected = None
         if entry.shaft is not None:
             across = bore - bore.mean(axis=0)
             wide = 2.0 * float(np.linalg.norm(across, axis=1).mean())
-            angle = 90.0 - entry.angle
             try:
-                expected = throttle.open_fraction(angle, entry.closed_angle, entry.shaft / wide)
+                expected = throttle.open_fraction(
+                    90.0 - angle, entry.closed_angle, entry.shaft / wide
+                )
             except InputError as why:
                 number = self.flow.blades.index(entry)
                 self.measured.assembly.refuse((*self.key, "blade", number), why.what)
-        blade = Blade(begin, end, entry.angle, f'"{entry.part}"', share)
+        blade = Blade(begin, end, angle, f'"{entry.part}"', share)
         return _Opening(entry, blade, share, expected)
 
     def _judged(self, survey: Survey, found: Estimate) -> Iterator[Finding]:
@@ -176,10 +180,13 @@ class _Asked:
             asked.append(("loss of total pressure", found.loss, need))
         for name, quantity, need in asked:
             verdict = Verdict.UNDECIDED if quantity is None else need.decide(quantity)
-            text = f"{in_words(found, survey.path)} Required: {name} {need.sense} {need.limit:g}"
-            text += "." if need.unit == "Mach" else f" {need.unit}."
+            unit = "" if need.unit == "Mach" else f" {need.unit}"
+            text = in_words(found, survey.path, need.unit)
+            text += f" Required: {need.sense} {need.limit:g}{unit}."
             if found.state == "chokes":
                 verdict = Verdict.FAIL
+            elif verdict == Verdict.PASS and found.state == "may choke":
+                verdict = Verdict.UNDECIDED  # Mach 1 is never exceeded: it tells nothing there
             elif verdict == Verdict.PASS and not survey.complete:
                 verdict = Verdict.UNDECIDED
                 text += " The path bends so tightly somewhere that the area there is not bounded."
@@ -208,7 +215,7 @@ class _Asked:
         yield self._finding(
             Verdict.UNDECIDED,
             f'"{entry.part}" leaves {100 * opening.share:.1f} % of the bore open as it stands, but '
-            f"a blade {entry.angle:g} degrees off wide open would leave "
+            f"a blade {opening.blade.angle:g} degrees off wide open would leave "
             f"{100 * opening.closed_form:.1f} %: the estimate is for another opening.",
             "Give the blade's angle, closed_angle and shaft as in the mesh, or turn the part in "
             "the state by the right angle about the right axis.",
@@ -242,7 +249,7 @@ def _details(found: Estimate, openings: list[_Opening]) -> dict[str, Any]:
         "blades": [
             {
                 "part": opening.entry.part,
-                "angle": opening.entry.angle,
+                "angle": opening.blade.angle,
                 "open_share": round(opening.share, 6),
                 "closed_form": None
                 if opening.closed_form is None

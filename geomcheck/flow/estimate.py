@@ -168,7 +168,7 @@ def estimate(
         velocity=gas.velocity(mach, air.temperature) if known else None,
         pressure=middle.pressure if known else None,
         greatest=_stepped("greatest Mach number", "Mach", speed),
-        greatest_at=float(profile.s[int(np.argmax(middle.mach)) if known else middle.at]),
+        greatest_at=_place(profile, features, int(np.argmax(middle.mach)) if known else middle.at),
         margin=_stepped("margin to choking", "%", [100.0 - 100.0 * x for x in share], True)
         if np.isfinite(share).all()
         else None,
@@ -177,6 +177,14 @@ def estimate(
         else None,
         shares=_shares(profile, features, chain, corners, known),
     )
+
+
+def _place(profile: Profile, features: Sequence[Feature], row: int) -> float:
+    """Place of a station along the path, mm; the middle of a blade where it stands for one."""
+    for feature in features:
+        if feature.row == row and feature.opening < profile.area[row]:
+            return 0.5 * (feature.begin + feature.end)
+    return float(profile.s[row])
 
 
 def _stepped(name: str, unit: str, values: Sequence[float], falling: bool = False) -> Quantity:

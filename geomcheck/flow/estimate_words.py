@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -13,30 +14,39 @@ from geomcheck.flow.estimate import Estimate
 from geomcheck.flow.path import FlowPath
 
 
-def _span(quantity: Quantity, decimals: int) -> str:
-    low, value, high = (f"{x:.{decimals}f}" for x in (quantity.low, quantity.value, quantity.high))
+def _span(quantity: Quantity, decimals: int, unit: str = "") -> str:
+    """Value and bounds, the bounds rounded outwards."""
+    step = 10.0**decimals
+    low = f"{math.floor(quantity.low * step + 1e-6) / step:.{decimals}f}"
+    high = f"{math.ceil(quantity.high * step - 1e-6) / step:.{decimals}f}"
+    value = f"{quantity.value:.{decimals}f}{unit}"
     return value if low == high else f"{value} (between {low} and {high})"
 
 
-def in_words(found: Estimate, path: FlowPath) -> str:
-    """The estimate with its place and its largest shares, in whole sentences."""
+def in_words(found: Estimate, path: FlowPath, unit: str = "") -> str:
+    """The estimate in whole sentences: all of it, or what belongs to a quantity's unit."""
     where = place(path.frames([found.greatest_at])[0, :3])
     flow = found.flow
     amount = f"{flow.middle:.4f}" if flow.low == flow.high else f"{flow.low:.4f} to {flow.high:.4f}"
     text = f"Estimate at {amount} kg/s: "
     at = f"at {found.greatest_at:.2f} mm along the path, {where}"
+    margin = f"{_span(found.margin, 1, ' %')} below choking" if found.margin is not None else ""
     if found.state == "chokes":
         return f"{text}the flow does not pass, it chokes {at}."
     if found.state == "may choke" or found.loss is None or found.velocity is None:
-        return f"{text}the flow may choke {at}; its loss is not known."
-    speed = float(found.velocity[:, 1].max())
-    text += f"greatest Mach number {_span(found.greatest, 3)}, {speed:.0f} m/s, {at}"
-    if found.margin is not None:
-        text += f"; {_span(found.margin, 1)} % below choking"
-    text += f"; {_span(found.loss, 3)} kPa of total pressure are lost"
-    known = [(s.loss.value, s.name) for s in found.shares if s.loss is not None]
-    most = [f"{name} {value:.3f}" for value, name in sorted(known, reverse=True)[:3]]
-    return f"{text}, most by {', '.join(most)}."
+        margin = f"; {margin}" if margin else ""
+        return f"{text}the flow may choke {at}{margin}; its loss is not known."
+    told = []
+    if unit in ("", "Mach"):
+        speed = float(found.velocity[:, 1].max())
+        told.append(f"greatest Mach number {_span(found.greatest, 3)}, {speed:.0f} m/s, {at}")
+    if unit in ("", "%"):
+        told.append(margin if not unit else f"{margin} {at}")
+    if unit in ("", "kPa"):
+        known = [(s.loss.value, s.name) for s in found.shares if s.loss is not None]
+        most = [f"{name} {value:.3f}" for value, name in sorted(known, reverse=True)[:3]]
+        told.append(f"total pressure falls by {_span(found.loss, 3, ' kPa')}: {', '.join(most)}")
+    return f"{text}{'; '.join(told)}."
 
 
 def remedy(found: Estimate, path: FlowPath, need: Requirement | None) -> str:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
-from geomcheck.project.values import Name, NotNegative, Positive, Table, Triple
+from geomcheck.project.values import Direction, Name, NotNegative, Positive, Table, Triple
 
 
 class LossEntry(Table):
@@ -23,12 +23,26 @@ def _rising(values: tuple[float, float]) -> tuple[float, float]:
     return values
 
 
+def _opening(value: object) -> object:
+    """An angle, or one for each state; said in one sentence if it is neither."""
+    given: list[Any] = list(value.values()) if isinstance(value, dict) else [value]
+    for angle in given:
+        number = isinstance(angle, int | float) and not isinstance(angle, bool)
+        if not (number and 0.0 <= angle <= 90.0):
+            raise ValueError(
+                "the angle is 0 to 90 degrees off wide open, or such an angle for each state: "
+                '{ "part-open" = 40, "wide open" = 0 }'
+            )
+    return value
+
+
 class BladeEntry(Table):
     """A round blade on a shaft across the bore, such as a throttle's."""
 
     part: Name = Field(description="a part of this duct")
-    angle: Annotated[float, Field(ge=0, le=90)] = Field(
-        description="degrees off wide open; 0 is edge-on to the flow"
+    angle: Annotated[float | dict[str, float], BeforeValidator(_opening)] = Field(
+        description="degrees off wide open, 0 is edge-on to the flow; or one for each state of the "
+        'duct: { "part-open" = 40, "wide open" = 0 }'
     )
     closed_angle: Annotated[float, Field(ge=0, lt=90)] = Field(
         default=0.0, description="degrees off square to the bore when it is shut; 0: a round blade"
@@ -38,6 +52,10 @@ class BladeEntry(Table):
         description="diameter of its shaft, mm; given, the open share of the mesh is held against "
         "the closed form",
     )
+
+    def angle_in(self, state: str) -> float:
+        """Degrees off wide open in a state of the duct; ``""`` for as the parts are placed."""
+        return self.angle[state] if isinstance(self.angle, dict) else self.angle
 
 
 class FlowEntry(Table):
@@ -66,7 +84,9 @@ class FlowEntry(Table):
         default=(0.0, 0.26), description="of the wall, least and greatest, mm; else smooth to cast"
     )
     blades: tuple[BladeEntry, ...] = Field(default=(), alias="blade")
-    most_mach: Positive | None = Field(default=None, description="greatest Mach number allowed")
+    most_mach: Positive | None = Field(
+        default=None, le=1, description="greatest Mach number allowed"
+    )
     most_loss: Positive | None = Field(
         default=None, description="greatest loss of total pressure along the path allowed, kPa"
     )
@@ -91,13 +111,50 @@ class FlowEntry(Table):
         return self
 
 
+class PortEntry(Table):
+    """A flat opening of a duct."""
+
+    at: Triple = Field(
+        description="a point in the opening; with no normal, the flat ring round the opening "
+        "nearest to it is taken"
+    )
+    normal: Direction | None = Field(default=None, description="out of the duct")
+    name: str = Field(default="", description="what findings call it, such as 'left rotor'")
+
+
 class DuctEntry(Table):
     """A flow path through walls and past obstacles."""
 
     name: Name
     walls: tuple[Name, ...] = Field(min_length=1, description="parts that make the wall")
     obstacles: tuple[Name, ...] = Field(default=(), description="parts that stand in the flow")
-    path: tuple[Triple, ...] = Field(min_length=2, description="points, inlet first")
+    path: tuple[Triple, ...] = Field(
+        default=(), description="points, inlet first; or give inlet and outlets"
+    )
+    inlet: PortEntry | None = Field(
+        default=None, description="where the air comes in; the path from here is found by itself"
+    )
+    outlets: tuple[PortEntry, ...] = Field(
+        default=(), alias="outlet", description="where it goes; each gets a path of its own"
+    )
+    closed: tuple[PortEntry, ...] = Field(
+        default=(), description="side openings that are shut, such as a bypass port"
+    )
+    void: bool = Field(
+        default=False, description="true: the walls are the void itself, as closed solids"
+    )
+    seal: NotNegative = Field(
+        default=0.0,
+        description="gaps between walls up to this width are taken as sealed, mm; each is named",
+    )
+    throat: Literal["planes", "planes and cut"] = Field(
+        default="planes",
+        description="how the least section is looked for: planes tilted every way; and a least "
+        "cut of the void, which needs no path and takes some seconds",
+    )
+    least_ball: Positive | None = Field(
+        default=None, description="diameter of a ball that must get through, mm"
+    )
     spacing: Positive = Field(default=2.0, description="greatest distance of stations, mm")
     least_area: Positive | None = Field(default=None, description="mm2")
     losses: tuple[LossEntry, ...] = Field(default=(), alias="loss")
@@ -117,3 +174,21 @@ class DuctEntry(Table):
         default=None, description="what it must pass: Mach number, choking and loss are estimated"
     )
     vehicle: str | None = None
+
+    @model_validator(mode="after")
+    def _one_path(self) -> DuctEntry:
+        ports = self.inlet is not None or self.outlets or self.closed
+        if bool(self.path) == bool(ports):
+            raise ValueError(
+                "give a path (points, inlet first), or an inlet and an outlet; one of the two"
+            )
+        if ports and (self.inlet is None or not self.outlets):
+            raise ValueError("a path that is found by itself needs an inlet and an outlet")
+        if len(self.path) == 1:
+            raise ValueError("a path needs two points or more")
+        names = [port.name for port in self.outlets]
+        if len(names) > 1 and (len(set(names)) < len(names) or not all(names)):
+            raise ValueError("give each outlet a name of its own")
+        if len(names) > 1 and self.losses:
+            raise ValueError("losses along the path need a duct with one outlet: make two ducts")
+        return self

@@ -147,6 +147,19 @@ def _check_flow(duct: DuctEntry, number: int, lines: LineMap) -> None:
         if blade.part in seen:
             _refuse(lines, key, f"the blade {blade.part!r} is given twice", "give it once")
         seen.add(blade.part)
+        key = (*key[:-1], "angle")
+        if isinstance(blade.angle, dict):
+            for state in blade.angle:
+                _known(lines, (*key, state), "state of this duct", state, list(duct.states))
+        given = list(blade.angle) if isinstance(blade.angle, dict) else []
+        missing = [state for state in duct.states if state not in given]
+        if len(duct.states) > 1 and missing:
+            _refuse(
+                lines,
+                key,
+                f"the blade {blade.part!r} has no angle for the state {missing[0]!r}",
+                'give one for each state: angle = { "part-open" = 40, "wide open" = 0 }',
+            )
 
 
 def _check_states(document: Document, duct: DuctEntry, number: int, lines: LineMap) -> None:

@@ -196,3 +196,29 @@ def test_a_state_may_not_leave_out_every_wall(write) -> None:
     assert "leaves out all walls" in found.message
     assert found.entry is not None
     assert found.entry.entry == 'duct "inlet" > states 1'
+
+
+BLADE = """
+[duct.flow]
+mass_flow = 0.2
+[[duct.flow.blade]]
+part = "blade"
+angle = { "part-open" = 60, "wide open" = 0 }
+"""
+
+
+def test_a_blade_has_an_angle_for_each_state(write) -> None:
+    project = load(write(HEAD + DUCT + BLADE + STATES))
+    flow = project.document.ducts[0].flow
+    assert flow is not None
+    assert [flow.blades[0].angle_in(s) for s in ("part-open", "wide open")] == [60.0, 0.0]
+    for old, new, words in (
+        ('{ "part-open" = 60, "wide open" = 0 }', "60", "no angle for the state 'part-open'"),
+        (', "wide open" = 0', "", "no angle for the state 'wide open'"),
+        ('"wide open" = 0', '"wideopen" = 0', "no state of this duct named 'wideopen'"),
+        ('"wide open" = 0', '"wide open" = 95', "0 to 90 degrees off wide open"),
+        ('part = "blade"\nangle', 'part = "blad"\nangle', "no part of this duct named 'blad'"),
+    ):
+        with pytest.raises(ProjectError, match=words) as caught:
+            load(write((HEAD + DUCT + BLADE + STATES).replace(old, new)))
+        assert "flow" in caught.value.entry
