@@ -88,6 +88,10 @@ def test_rock_that_comes_too_near_fails_and_says_where_to_set_back(casting, wall
     assert first.part == second.part == "casting" and third.part == "inner wing"
     between = np.linalg.norm(np.subtract(second.point, third.point))
     assert between == pytest.approx(LEAST, abs=1e-5)
+    # The maps take the places the parts stand in to those of the pose.
+    maps = {name: np.array(rows) for name, rows in finding.details["maps"].items()}
+    assert (maps["casting"] @ [*first.point, 1])[:3] == pytest.approx(second.point)
+    assert np.array_equal(maps["inner wing"], np.eye(4))
 
 
 def test_facets_within_the_limit_are_undecided(casting, part, assembly):
@@ -336,6 +340,25 @@ def test_scan_with_a_hole_within_reach_is_undecided(casting, part, assembly, ope
     sure = {"bonnet": {"edge_is_real": True, "holes_are_real": True}}
     finding = only(assembly(casting, bonnet, entries=sure, movements=[shaking]))
     assert finding.verdict is Verdict.PASS
+
+
+def test_what_lies_all_round_is_undecided_until_it_is_called_a_shell(casting, part, assembly, torn):
+    """Whichever of the two moves: the casting within a bay scan with an open bottom."""
+    box = torn(block((-200, 200), (-200, 200), (-200, 200)), [0])
+    box.invert()  # facing inwards, as a bay does
+    bay = part("bay scan", box, kind="body panel")
+    real = {"bay scan": {"edge_is_real": True, "holes_are_real": True}}
+    shaking = movement(rock={"z": [-2, 2]})
+    sinking = movement(rock={"z": [-2, 2]}, parts=["bay scan"], against=["casting"])
+    for moves in (shaking, sinking):
+        finding = only(assembly(casting, bay, entries=real, movements=[moves]))
+        assert finding.verdict is Verdict.UNDECIDED
+        assert "mesh of bay scan is open" in finding.message and "shells" in finding.remedy
+        said = {"fit-gap": {"shells": ["bay scan"]}}
+        car = assembly(casting, bay, entries=real, movements=[moves], check=said)
+        finding = only(car)
+        assert finding.verdict is Verdict.PASS
+        assert finding.quantity.value == pytest.approx(148.0, abs=0.01)
 
 
 def test_a_hole_that_only_the_movement_reaches_counts(casting, part, assembly, open_sheet):
