@@ -13,6 +13,7 @@ from geomcheck.reports import palette, words
 from geomcheck.reports.palette import Colour
 from geomcheck.reports.still import mark
 from geomcheck.reports.still.paint import Painted, paint
+from geomcheck.reports.still.posed import AT_REST
 from geomcheck.reports.still.scene import build
 from geomcheck.reports.still.sheet import TIMES, Sheet, Spot, shorten
 from geomcheck.reports.still.stage import Scene
@@ -99,9 +100,11 @@ def _draw_lines(sheet: Sheet, scene: Scene) -> None:
     """Lines that belong to the view: cut surfaces, path, throat, witness points."""
     if scene.cut is not None:
         for layer in scene.layers:
-            if not layer.closed:
+            if not layer.closed or layer.note == AT_REST:
                 solid = layer.opacity >= 1.0
-                colour = _darker(layer.colour) if solid else palette.GHOST
+                # A part where it stands shows through itself in the pose by its outline.
+                dark = solid or layer.note == AT_REST
+                colour = _darker(layer.colour) if dark else palette.GHOST
                 mark.cut_lines(
                     sheet,
                     layer.triangles,

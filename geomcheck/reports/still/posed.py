@@ -15,6 +15,8 @@ from geomcheck.reports.still.layer import Layer
 
 #: Opacity of a part where it stands, drawn behind itself in the pose.
 REST_OPACITY = 0.3
+#: Note on its label.
+AT_REST = "as it stands"
 
 
 def posed(finding: Finding, parts: Mapping[str, Part]) -> tuple[dict[str, Part], list[Layer]]:
@@ -50,7 +52,7 @@ def posed(finding: Finding, parts: Mapping[str, Part]) -> tuple[dict[str, Part],
             REST_OPACITY,
             part.closed,
             part.closed,
-            "as it stands",
+            AT_REST,
         )
         rest.append(layer)
     return out, rest
