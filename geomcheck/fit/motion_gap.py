@@ -107,22 +107,24 @@ class _Measurement:
         self.shells = shells
         none = Stand(np.zeros(0)), Stand(np.zeros(0))
         self.names = sum(((stand or none[0]).names for stand in stands), ())
-        # A part that grows grows its errors, too.
-        growth = self.growth = max(
-            float(np.prod([1.0 + max(e.high, 0.0) for e in leg.elements if e.kind == "growth"]))
-            for leg in motion.legs
-        )
+        # A part that grows grows its errors, too; one that shrinks is no truer for it.
+        growths = [e for leg in motion.legs for e in leg.elements if e.kind == "growth"]
+        grown = [
+            1.0 + max((e.high for e in growths if e.of == of and e.high > 0.0), default=0.0)
+            for of in ("moving", "still")
+        ]
+        self.growth = max(grown)
         self.off = [
-            growth * (np.zeros(len(body.faces)) if stand is None else stand.amount)
-            for body, stand in zip((moving, still), stands, strict=True)
+            scale * (np.zeros(len(body.faces)) if stand is None else stand.amount)
+            for scale, body, stand in zip(grown, (moving, still), stands, strict=True)
         ]
         self.away, self.travel = _travel(moving, still, motion)
         self.search = Search(
             still,
             moving,
             motion,
-            growth * still.reach + self.off[1],
-            growth * moving.reach + self.off[0],
+            grown[1] * still.reach + self.off[1],
+            grown[0] * moving.reach + self.off[0],
         )
 
     def gap(self) -> MovingGap:

@@ -313,7 +313,15 @@ def test_what_grows_grows_its_errors_too(block):
     grown = growth((50, 0, 0), 0, 0.5, "stop", "still")
     plain = least_gap(a, b, mixture([grown]))
     assert plain.quantity.value == pytest.approx(10.0, abs=1e-6)
-    assert 10 - 0.4 < plain.quantity.low <= 10 - 0.25 + 1e-6
+    assert plain.quantity.low == pytest.approx(10 - 0.25, abs=1e-6)
+    # The other way round: the block grows by half, its near face from 5 to 7.5 about its middle.
+    block_grown = growth((5, 5, 5), 0, 0.5, "block")
+    other = least_gap(a, b, mixture([block_grown]))
+    assert other.quantity.value == pytest.approx(17.5, abs=1e-6)
+    assert other.quantity.low == pytest.approx(17.5 - 0.25, abs=1e-6)
+    # A part that shrinks is no truer than it is drawn.
+    shrunk = least_gap(a, b, mixture([growth((5, 5, 5), -0.4, -0.2, "block")]))
+    assert shrunk.quantity.low == pytest.approx(shrunk.quantity.value - 0.2, abs=1e-6)
     stand = Stand(np.full(12, 0.3), ("print tolerance",))
     wide = least_gap(a, b, mixture([grown]), stand_still=stand)
     assert wide.quantity.low == pytest.approx(plain.quantity.low - 0.45, abs=0.011)
