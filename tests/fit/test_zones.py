@@ -97,12 +97,13 @@ def test_a_finer_resolution_narrows_the_interval_and_keeps_the_value():
     assert widths[0] > 2.5 * widths[1] > 6.25 * widths[2]
 
 
-def test_two_bosses_under_a_panel_are_two_zones_the_worse_one_first():
+@pytest.mark.parametrize("side", [1, -1])
+def test_two_bosses_under_a_panel_are_two_zones_the_worse_one_first(side):
     bosses = np.concatenate(
-        [sphere(5.0, 3, (-30, 0, 0)).triangles, sphere(6.0, 3, (30, 0, 0)).triangles]
+        [sphere(5.0, 3, (-30 * side, 0, 0)).triangles, sphere(6.0, 3, (30 * side, 0, 0)).triangles]
     )
     zones = survey(panel(25.0), exact(bosses), 22.0).zones
-    assert [z.place[0] > 0 for z in zones] == [True, False]
+    assert [z.place[0] * side > 0 for z in zones] == [True, False]
     assert [z.gap for z in zones] == pytest.approx([19.0, 20.0], abs=1e-9)
     # Under 25 both discs grow together at radius 30: one zone, with the waist between them.
     assert len(survey(panel(25.0), exact(bosses), 34.0).zones) == 1
@@ -187,6 +188,22 @@ def test_overlap_counts_as_nearer_than_nothing_and_gives_the_depth():
     np.testing.assert_allclose(zone.direction, (1, 0, 0), atol=1e-6)
 
 
+def test_an_overlap_that_facets_leave_open_is_nowhere_sure():
+    """1 mm deep, and each part's facets may lie 2 mm too far out: the gap may be 3."""
+    blocks = [trimesh.creation.box(bounds=[[x, 0, 0], [x + 21, 20, 30]]) for x in (0, 20)]
+    for sagitta, sure in ((2.0, False), (0.01, True)):
+        area = survey(*(Body.of(block, sagitta=sagitta) for block in blocks), 0.2).area
+        assert area.value > 600.0 and (area.low > 0.0) is sure
+
+
+def test_a_wall_in_contact_goes_back_into_its_own_material():
+    a = exact(trimesh.creation.box(bounds=[[100, 0, 0], [130, 20, 30]]))
+    b = exact(trimesh.creation.box(bounds=[[0, -50, -50], [100, 70, 80]]))
+    (zone,) = survey(a, b, 0.5).zones
+    assert zone.gap == 0.0 and zone.lack == pytest.approx(0.5)
+    assert zone.direction[0] > 0.99
+
+
 def test_overlap_where_contact_is_allowed_counts_only_what_is_inside():
     a = exact(trimesh.creation.box(bounds=[[0, 0, 0], [100, 20, 30]]))
     b = exact(trimesh.creation.box(bounds=[[97, 5, 5], [130, 15, 25]]))
@@ -261,12 +278,19 @@ def test_area_holds_the_smooth_cap_with_the_facets_in_its_interval(ball):
     assert (low, high) == pytest.approx((zones.area.low, zones.area.high))
 
 
-def test_tolerances_make_the_sure_and_the_possible_cap():
-    """0.4 and 0.3 mm: worst case the caps of 5 -+ 0.7, by squares those of 5 -+ 0.5."""
+@pytest.mark.parametrize("split", [0, 1, 2])
+def test_tolerances_make_the_sure_and_the_possible_cap(split):
+    """0.4 and 0.3 mm: worst case the caps of 5 -+ 0.7, by squares those of 5 -+ 0.5.
+
+    Whether one part has both or each has one.
+    """
     a, b = exact(sphere(R, 5)), panel(R + NEAR)
-    on_a, on_b = [Uniform("casting", 0.4)], [Uniform("scan", 0.3)]
+    terms = [Uniform("casting", 0.4), Uniform("scan", 0.3)]
+    on_a, on_b = terms[split:], terms[:split]
     for combine, slack in (("worst case", 0.7), ("root sum of squares", 0.5)):
-        area = survey(a, b, NEED, on_a=on_a, on_b=on_b, combine=combine, resolution=0.2).area
+        found = survey(a, b, NEED, on_a=on_a, on_b=on_b, combine=combine, resolution=0.2)
+        area = found.area
+        assert found.zones[0].area.high == pytest.approx(area.high)
         ring = 2 * math.pi * R
         assert area.value == pytest.approx(ring * 5.0, rel=0.002)
         assert area.low == pytest.approx(ring * (5.0 - slack), rel=0.04)
@@ -277,6 +301,73 @@ def test_tolerances_make_the_sure_and_the_possible_cap():
     same = [Uniform("alignment", 3.0)]
     alone = survey(a, b, NEED, on_a=same, on_b=same, resolution=0.2).area
     assert alone.low > ring * 4.8
+
+
+class Sided:
+    """3 mm to either side beyond x = 0, nothing before it."""
+
+    name = "worse side"
+
+    def amount(self, points, slack=0.0):
+        return np.where(points[:, 0] + slack > 0.0, 3.0, 0.0)
+
+    def check(self, points):
+        pass
+
+    def source(self, points):
+        return "test"
+
+
+def test_a_place_farther_off_that_is_less_true_may_be_too_near_as_well():
+    """10.2 mm off and true; 12.5 mm off and true to 3 mm, so perhaps 9.5."""
+    plates = [panel(z, 20.0).triangles + np.array([x, 0, 0]) for x, z in ((-40, 10.2), (40, 12.5))]
+    a, b = Body.of(panel(0.0).triangles, sagitta=0.01), exact(np.concatenate(plates))
+    area = survey(a, b, 10.0, on_b=[Sided()]).area
+    assert area.value == area.low == 0.0
+    assert area.high >= 1600.0
+
+
+class Tilted:
+    """Less true the farther from x = 0, as a part placed by points near there: 0.4 mm a mm."""
+
+    name = "tilt"
+
+    def amount(self, points, slack=0.0):
+        return 0.4 * (np.abs(points[:, 0]) + slack)
+
+    def check(self, points):
+        pass
+
+    def source(self, points):
+        return "test"
+
+
+def test_what_is_sure_ends_where_the_part_is_no_longer_true_enough():
+    """5 mm apart and 10 required: sure to x = +-12.5 only, though each facet is 40 mm wide."""
+    a, b = panel(0.0, 20.0), panel(5.0, 20.0)
+    for who in ({"on_a": [Tilted()]}, {"on_b": [Tilted()]}):
+        area = survey(a, b, 10.0, **who).area
+        assert area.value == pytest.approx(1600.0)
+        assert 900.0 < area.low <= 1000.0
+
+
+def test_facets_of_either_part_may_bring_it_too_near():
+    """10.1 mm apart, and one of the two may stand off its facets by 0.3 mm."""
+    for sagittas in ((0.3, 0.0), (0.0, 0.3)):
+        a, b = (
+            Body.of(panel(z, 20.0).triangles, sagitta=s)
+            for z, s in zip((0.0, 10.1), sagittas, strict=True)
+        )
+        area = survey(a, b, 10.0).area
+        assert (area.value, area.low, area.high) == pytest.approx((0.0, 0.0, 1600.0))
+
+
+def test_the_least_area_claimed_is_never_more_than_there_is():
+    """A disc of 1.57 mm2 in cells of 10 mm: the ball is 0.01 mm too near."""
+    near, need = 5.0, 5.01
+    area = survey(panel(0.0), exact(sphere(R, 5, (0, 0, R + near))), need, resolution=10.0).area
+    true = math.pi * ((R + need) ** 2 - (R + near) ** 2)
+    assert 0.0 < area.low <= true <= area.high
 
 
 def test_value_is_that_of_the_meshes_however_much_is_left_open():
