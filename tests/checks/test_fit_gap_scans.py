@@ -125,6 +125,18 @@ def test_a_hole_open_to_one_side_is_undecided_until_the_edge_is_real(casting, pa
     assert only(real, **PANEL).verdict is Verdict.PASS
 
 
+def test_holes_count_in_a_scan_that_faces_both_ways_as_well(casting, panel, part, assembly):
+    """Some triangles turned round: no longer an open mesh but soup, and still holed."""
+    for missing, verdict in (([((-20, 20), (-10, 10))], Verdict.UNDECIDED), ([], Verdict.PASS)):
+        mesh = panel(missing).mesh.copy()
+        mesh.faces[::7] = mesh.faces[::7, ::-1]
+        soup = part(
+            "bonnet", trimesh.Trimesh(mesh.vertices, mesh.faces, process=False), kind="body panel"
+        )
+        assert soup.soundness.kind == "soup"
+        assert only(assembly(casting, soup), **PANEL, shells=["bonnet"]).verdict is verdict
+
+
 def test_a_hole_elsewhere_does_not_matter(casting, panel, assembly):
     away = panel([((100, 140), (-20, 20))])
     assert only(assembly(casting, away), **PANEL).verdict is Verdict.PASS

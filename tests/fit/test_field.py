@@ -58,6 +58,12 @@ def test_beyond_the_limit_there_is_no_measurement_but_depths_are_measured():
     assert np.isnan(field.point[2]).all()
 
 
+def test_points_just_within_the_limit_are_measured():
+    box = Body.of(trimesh.creation.box((2, 2, 2)), 0.0)
+    field = gap_field(np.array([[10.99, 0, 0], [11.01, 0, 0]]), [box], 10.0)
+    assert field.distance[0] == pytest.approx(9.99) and field.nearest.tolist() == [0, -1]
+
+
 def test_open_bodies_have_no_inside_and_are_named():
     shape = trimesh.creation.box((20, 20, 20))
     torn = Body.of(shape.triangles[1:])

@@ -77,6 +77,12 @@ def test_a_hole_far_from_the_part_does_not_matter():
     assert ask(sheet(*WIDE, hole=((100, 140), (-20, 20))), 9) == []
 
 
+def test_a_large_hole_matters_from_afar():
+    """80 mm square, so that 40 mm of bulge reach back over the 35 mm to the block's side."""
+    scan = sheet((-150, 200), (-150, 150), 30, hole=((85, 165), (-40, 40)))
+    assert [one.kind for one in ask(scan, 9)] == ["hole"]
+
+
 def test_holes_may_be_declared_real():
     scan = sheet(*WIDE, hole=((-20, 20), (-10, 10)))
     assert ask(scan, 9, holes_are_real=True) == []
@@ -229,6 +235,14 @@ def test_the_end_of_one_layer_over_another_is_no_end():
     assert ask(np.concatenate([lower, upper]), 5, ball) == []
 
 
+def test_what_lies_beyond_the_corner_of_a_rim():
+    """Two sides gone on by 10 mm leave a corner between them, and the ball is under that."""
+    scan = sheet((-160, 0), (-160, 0), 0, step=40.0)
+    ball = trimesh.creation.icosphere(3, radius=1.0)
+    under = Body.of(ball.apply_translation((5, 5, -10.5)), 0.0)
+    assert "beyond the rim" in {one.kind for one in ask(scan, 10, under)}
+
+
 def test_a_scan_that_is_there_twice_gives_the_same_gap_and_no_new_holes():
     scan = sheet(*WIDE, hole=((100, 140), (-20, 20)))
     once, twice = Body.of(scan, 0.0), Body.of(np.concatenate([scan, scan]), 0.0)
@@ -300,6 +314,9 @@ def test_the_nearest_point_alone_may_lie_on_the_back():
     # In the middle of a facet as at a corner; sideways past the rim there is no front or back.
     assert shows_back(Body.of(scan), (1.0, 2.0, 30.0), (1.0, 2.0, 45.0))
     assert not shows_back(Body.of(scan), (150.0, 0.0, 30.0), (170.0, 0.0, 31.0))
+    # On a ridge seen from the side one of the two facets shows its face.
+    ridge = Body.of(sheet(*WIDE, height=lambda g: -2.0 * np.abs(g[..., 0])))
+    assert not shows_back(ridge, at, (20.0, 0.0, 30.0))
     # Another layer that faces up.
     both = np.concatenate([scan, scan[:, ::-1]])
     assert not shows_back(Body.of(both), at, above)
