@@ -4,10 +4,11 @@ What: Measures the least distance between the housing, with the parts carried on
 neighbour of each vehicle, and compares it with the gap that the neighbour's class or the pair
 needs. Parts that overlap, touch or lie inside one another are told apart. Faces declared as mates
 are left out only where they mate: what reaches beyond the mating face, or lies outside its
-outline, is measured in full. That outline is drawn round what the two faces have in common, grown
-by the gap required. Where a plate goes on beyond its joint, the gap given runs from the joint's
-rim to the plate outside the outline: it is set by the outline, is no smaller than required, and is
-no dimension of the parts. Only what is in the meshes is measured, standing still.
+outline, is measured in full. (Where a plate goes on beyond its joint, the gap given runs from the
+joint's rim to the plate outside the outline: it is no smaller than required, and no dimension of
+the parts.) Only what is in the meshes is measured, standing still. Where a scan has a hole or a bay
+in its rim, ends, or shows its back, and something nearer may be missing there, the gap is
+undecided.
 
 Why: What touches, chafes; what is too near a hot part, a belt or a fuel line fails or burns. Found
 before the pattern is cut, a wall is moved in an hour.
@@ -17,7 +18,8 @@ neighbour. Where the interval of the gap leaves it open, export finer and declar
 or give truer figures for the casting, the print, the scan and its placement; each is a term of it.
 Parts that are meant to touch are declared as a mate. The class's gap is set under
 [check.fit-gap.required], a pair's own with pair = [{ parts = [...], required = ... }]; 0 allows
-contact, but no overlap.
+contact, but no overlap: flat faces that touch pass where both are exact (sagitta = 0, or flat), and
+an overlap smaller than float32 corners can tell counts as contact.
 
 Details of a finding: ``state``, ``distance`` (mm), ``depth`` (mm), ``overlap_volume`` (mm3),
 ``crossings`` (pairs of triangles that meet), ``extent`` (box of the lines along which they meet),

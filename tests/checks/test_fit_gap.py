@@ -150,11 +150,7 @@ def test_contact_allowed_but_not_overlap(casting, part, assembly):
     assert only(assembly(casting, inside), **clip).verdict is Verdict.FAIL
     touching = part("clip", block((50, 60), (-5, 5), (-5, 5)), kind="engine-mounted part")
     finding = only(assembly(casting, touching), **clip)
-    # How deep a mere contact goes cannot be proved to the last micrometre by search.
-    assert finding.verdict in (Verdict.PASS, Verdict.UNDECIDED)
-    assert "touch" in finding.message
-    # Cut along the facets it lies on, it can.
-    assert finding.verdict is Verdict.PASS
+    assert finding.verdict is Verdict.PASS and "touch" in finding.message
     # With facets that may bulge the true parts may overlap.
     bulging = part(
         "clip", block((50, 60), (-5, 5), (-5, 5)), kind="engine-mounted part", sagitta=0.1
