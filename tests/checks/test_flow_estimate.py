@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from geomcheck.errors import ProjectError
 from geomcheck.finding import Finding, Verdict, exit_code
 from geomcheck.flow import gas
 from geomcheck.project.entries import FlowEntry
+from geomcheck.project.surveys import MeasuredDuct
 
 
 def tube(gap: float = 0.0) -> trimesh.Trimesh:
@@ -148,6 +150,20 @@ def test_a_station_without_a_number_is_undecided(part: Any, assembly: Any) -> No
     assert found.verdict == Verdict.UNDECIDED
     assert "leaking" in found.message
     assert "flow-area" in found.remedy
+
+
+def test_a_stretch_without_a_bound_is_no_pass(
+    part: Any, assembly: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = MeasuredDuct.survey
+    monkeypatch.setattr(
+        MeasuredDuct, "survey", lambda self: replace(whole(self), unbounded=((90.0, 95.0),))
+    )
+    (found,) = asked(part, assembly, {"mass_flow": 0.25, "most_mach": 0.3})
+    assert found.verdict == Verdict.UNDECIDED
+    assert "not bounded" in found.message
+    (found,) = asked(part, assembly, {"mass_flow": 0.25, "most_mach": 0.1})
+    assert found.verdict == Verdict.FAIL
 
 
 def test_a_blower_is_an_interval_of_flow(part: Any, assembly: Any) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 import trimesh
 
 from geomcheck.errors import CannotDecide, InputError
+from geomcheck.finding import Quantity
 from geomcheck.flow import gas, losses
 from geomcheck.flow.asked import Blade, MassFlow
 from geomcheck.flow.difference import difference
@@ -310,3 +312,96 @@ def test_other_flows_share_nothing(made: Callable[..., Estimate]) -> None:
         difference(one, made(40.0, air=gas.Air(90000.0, 288.15)))
     with pytest.raises(CannotDecide, match="may choke"):
         difference(one, made([40, 12, 40], [0, 150, 300], flow=FLOW))
+
+
+def test_the_pressure_at_the_end_is_what_is_left(made: Callable[..., Estimate]) -> None:
+    found = made([25, 25, 40, 40], [0, 150, 150.0001, 300], edge=0.0)
+    assert found.pressure is not None
+    assert found.loss is not None
+    assert found.pressure[-1] == pytest.approx(101325.0 - 1e3 * found.loss.value, rel=1e-9)
+    # Behind the step all of it is lost but the wall's share further on.
+    behind = found.pressure[np.searchsorted(found.s, 160.0)]
+    lost = sum(s.loss.value for s in found.shares[:-1] if s.loss is not None)
+    assert behind < 101325.0 - 1e3 * lost
+
+
+def test_coarse_facets_widen_a_step(made: Callable[..., Estimate]) -> None:
+    found = made([25, 25, 40, 40], [0, 150, 150.0001, 300], sides=24, roughness=(0.0, 0.0))
+    loss = found.shares[0].loss
+    assert loss is not None
+    # The least: Borda and Carnot's control volume, the narrow pipe as wide and the wide one as
+    # narrow as the chord errors allow.
+    off = 40.0 * (1 - np.cos(np.pi / 24))
+    area = 12 * np.sin(np.pi / 12) * 625  # of the 24-gon
+    wide = area * 1600 / 625
+    outline = 48 * 25 * np.sin(np.pi / 24)
+    plus = outline * off / area
+    share = 0.25 / gas.choked_flow(area * (1 + plus))
+    ratio = (area / wide) * (1 + plus) / (1 - plus)
+    _, left = gas.sudden_expansion(float(gas.subsonic_mach(share)), ratio)
+    assert loss.low == pytest.approx(101.325 * (1 - left), rel=0.02)
+    assert loss.low < 0.97 * loss.value * 0.95
+
+
+def test_a_plate_with_a_hole_holds_weisbachs_loss(made: Callable[..., Estimate]) -> None:
+    plate = trimesh.creation.annulus(28.284, 44.0, 2.0, sections=256)
+    plate.apply_translation([0, 0, 150])
+    found = made(40.0, obstacles=[plate], flow=MassFlow(0.1, 0.1), roughness=(0.0, 0.0))
+    _, head = pipe(40.0, 0.1)
+    loss = found.shares[0].loss
+    assert loss is not None
+    assert holds(loss, (1 / (0.681 * 0.5) - 1) ** 2 * head)
+
+
+def test_two_angles_in_one_run_are_read_both_ways(made: Callable[..., Estimate]) -> None:
+    found = made([40, 40, 30, 28, 28], [0, 100, 108, 200, 300], spacing=1.0)
+    low, high, _ = found.shares[0].coefficients
+    whole = float(np.degrees(2 * np.arctan(12 / 100)))
+    one = losses.contraction(whole, 0.49)
+    steep = losses.contraction(float(np.degrees(2 * np.arctan(10 / 8))), 0.5625)
+    gentle = losses.contraction(float(np.degrees(2 * np.arctan(2 / 92))), 784 / 900)
+    scale = (784 / 900) ** 2
+    assert low == pytest.approx(min(one.low, steep.low * scale + gentle.low), rel=0.05)
+    assert high == pytest.approx(max(one.high, steep.high * scale + gentle.high), rel=0.05)
+
+
+def test_the_throats_whole_interval_counts(tube: Any) -> None:
+    survey = duct_area(tube([40, 30, 40], 60.0, [0, 150, 300], sides=64), LINE, spacing=5.0)
+    area = survey.throat.area
+    wider = Quantity(area.name, area.value, area.unit, 0.8 * area.value, area.high)
+    doubtful = replace(survey, throat=replace(survey.throat, area=wider))
+    plain, found = (estimate(s, FLOW).margin for s in (survey, doubtful))
+    assert plain is not None
+    assert found is not None
+    assert 100 - found.low > 1.15 * (100 - plain.low)
+
+
+def test_a_blade_in_a_bend_leaves_the_bend(bent: Any) -> None:
+    mesh, centres = bent(80.0, 40.0, 46.0, 90.0, leg=60.0)
+    survey = duct_area(mesh, centres, spacing=4.0)
+    found = estimate(survey, FLOW, blades=[Blade(110.0, 140.0, 10.0)])
+    assert sorted(share.kind for share in found.shares) == ["bend", "blade", "friction"]
+
+
+def test_a_rigid_motion_changes_nothing(bent: Any, motion: Callable[[int], np.ndarray]) -> None:
+    mesh, centres = bent(80.0, 40.0, 46.0, 90.0, leg=60.0)
+    plain = estimate(duct_area(mesh, centres, spacing=4.0), FLOW, edge=2.0)
+    for seed in (1, 2):
+        turn = motion(seed)
+        moved = centres @ turn[:3, :3].T + turn[:3, 3]
+        survey = duct_area(mesh.copy().apply_transform(turn), moved, spacing=4.0)
+        found = estimate(survey, FLOW, edge=2.0)
+        assert found.loss is not None
+        assert plain.loss is not None
+        assert found.loss.value == pytest.approx(plain.loss.value, rel=1e-5)
+        assert found.greatest.value == pytest.approx(plain.greatest.value, rel=1e-5)
+
+
+def test_more_flow_costs_more(made: Callable[..., Estimate]) -> None:
+    shape = ([40, 40, 30, 30, 40], [0, 90, 110, 150, 300])
+    found = [made(*shape, flow=MassFlow(m, m)) for m in (0.1, 0.2, 0.4)]
+    values = [f.loss.value for f in found if f.loss is not None]
+    assert len(values) == 3
+    # Nearly with the square of the flow, and faster than it as the air thins.
+    assert 3.5 < values[1] / values[0] < 4.6
+    assert 3.9 < values[2] / values[1] < 6.0

@@ -104,6 +104,20 @@ def test_parts_are_turned_on_from_where_they_stand(write) -> None:
     assert base.in_state("part-open") is turned
 
 
+def test_how_well_a_part_stands_goes_with_it(write) -> None:
+    pairs = [(0, 0, 0), (39, 0, 0), (0, 39, 0), (-39, 0.1, 0)]
+    datums = ", ".join(
+        f"{{ part = [{x}, {y}, {z}], at = [{x}, {y}, {z + 100}] }}" for x, y, z in pairs
+    )
+    placed = HEAD.replace("move = [0, 0, 100]", f"datums = [{datums}], accuracy = 0.2")
+    (base,) = load(write(placed + DUCT + STATES)).assemble()
+    (before,) = base.parts["blade"].alignments
+    (after,) = base.in_state("wide open").parts["blade"].alignments
+    # Turned by 90 degrees about x through (0, 0, 100): y goes to z.
+    x, y, z = before.centre
+    assert after.centre == pytest.approx((x, 100 - z, 100 + y), abs=1e-9)
+
+
 def test_each_state_is_measured_and_the_rest_stays_as_placed(write) -> None:
     run = gate.run(load(write(HEAD + DUCT + STATES)), only=["flow-area"])
     areas = {f.subject: f for f in run.result.findings if "state" in f.subject}

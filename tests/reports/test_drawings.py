@@ -93,6 +93,10 @@ def test_the_throat_with_an_island() -> None:
     survey = duct_area(wall, [[0, 0, 0], [0, 0, 200]], obstacles=[rod], spacing=5.0)
     found = outlines.throat(survey)
     assert [loop.island for loop in found.loops] == [False, True]
+    drawn = np.vstack([found.to_space(loop.uv) for loop in found.loops])
+    known = np.vstack([ring[:-1] for ring in survey.throat.outline])
+    np.testing.assert_allclose(drawn, known, atol=1e-9)
+    np.testing.assert_allclose(np.cross(found.frame[3:6], found.frame[6:9]), found.frame[9:])
     assert found.area == pytest.approx(survey.throat.area.value, rel=1e-9)
 
 
@@ -180,6 +184,18 @@ path = [[0, 0, 0], [0, 0, 200]]
 least_area = 4000.0
 draw = [30.0]
 
+[[duct]]
+name = "In/let"
+walls = ["housing"]
+path = [[0, 0, 0], [0, 0, 200]]
+least_area = 4000.0
+
+[[duct]]
+name = "in let"
+walls = ["housing"]
+path = [[0, 0, 0], [0, 0, 200]]
+least_area = 4000.0
+
 [[state]]
 name = "with"
 [[state.part]]
@@ -212,7 +228,8 @@ def test_the_command_line_writes_them(tmp_path: Path) -> None:
     assert "bench/inlet/at-00030.00.csv" in names
     assert "bench/ein-lass-state-with/at-00120.50.dxf" in names
     assert "bench/ein-lass-state-without/area.csv" in names
-    assert len(names) == 9 + 9 + 7  # area; throat, inlet and asked places as DXF and CSV
+    assert {"bench/in-let/area.csv", "bench/in-let-2/area.csv"} <= names
+    assert len(names) == 9 + 9 + 7 + 5 + 5  # area; throat, inlet and asked places as DXF and CSV
 
 
 def test_what_cannot_be_drawn_is_said(tmp_path: Path) -> None:
