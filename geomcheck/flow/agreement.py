@@ -15,7 +15,8 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 import shapely
 
-from geomcheck.flow.levels import Levels, Slices
+from geomcheck.errors import InputError
+from geomcheck.flow.levels import STILL, Levels, Slices
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.ports import as_surfaces
 from geomcheck.flow.potential import Potential
@@ -25,8 +26,6 @@ from geomcheck.flow.terms import gradient
 
 Trusted: TypeAlias = Literal["plane", "level", "neither"]
 
-#: Flow slower than this share of the mean of its stream is stagnant.
-_STAGNANT = 0.1
 #: Least error stated for a level's area, as a share of it: what two resolutions can agree on by
 #: chance.
 _FLOOR = 2e-4
@@ -79,7 +78,18 @@ def compare(
     coarse : Potential or None
         The same potential on cells about twice as large, for the levels' error; without it the
         error is infinite.
+
+    Raises
+    ------
+    InputError
+        The levels belong to another path.
     """
+    if abs(path.length - levels.length) > 1e-3 * path.length:
+        raise InputError(
+            f"the levels belong to a path of {levels.length:.2f} mm, not to one of "
+            f"{path.length:.2f} mm",
+            remedy="give the path and the levels of the same route",
+        )
     surfaces = as_surfaces(walls)
     frames = path.frames(levels.s)
     count = len(levels.s)
@@ -172,4 +182,4 @@ class _Speed:
         if not len(speed) or not speed.any():
             return float("nan")
         stream = float((speed**2).sum() / speed.sum())
-        return float((speed < _STAGNANT * stream).mean())
+        return float((speed < STILL[0] * stream).mean())

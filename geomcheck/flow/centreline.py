@@ -28,6 +28,9 @@ from geomcheck.flow.void import Seal, Void, find_void
 #: Knots of the spline, and points of the path, per hydraulic diameter of the narrower port.
 _KNOTS = 4.0
 _POINTS = 8.0
+#: A level with more still air than this share lies beside a dead branch; so do those within this
+#: share of a diameter of it; weight of their centroids.
+_STILL, _BESIDE, _LITTLE = 0.02, 0.35, 0.02
 #: Fewest spans between knots.
 _SPANS = 6
 
@@ -109,7 +112,7 @@ def find_path(
     for k in range(len(ends)):
         potential = solve(void, 0, k + 1, cut=cut)
         found = level_areas(potential)
-        path, off = line_through(found.centroid, inlet, ends[k])
+        path, off = line_through(found.centroid, inlet, ends[k], _trust(found, inlet, ends[k]))
         paths.append(path)
         scale = path.length / found.length
         levels.append(replace(found, s=found.s * scale, length=path.length))
@@ -118,10 +121,23 @@ def find_path(
     return Route(tuple(paths), tuple(levels), tuple(potentials), tuple(scatter), void)
 
 
-def line_through(points: FloatArray, inlet: Port, outlet: Port) -> tuple[FlowPath, float]:
+def _trust(levels: Levels, inlet: Port, outlet: Port) -> FloatArray:
+    """(n,) weight of each level's centroid: little beside a dead branch, where levels bulge."""
+    across = min(inlet.hydraulic_diameter, outlet.hydraulic_diameter)
+    bulging = levels.s[levels.still > _STILL]
+    if not len(bulging):
+        return np.ones(len(levels.s))
+    apart = np.abs(levels.s[:, None] - bulging).min(axis=1)
+    return np.where(apart < _BESIDE * across, _LITTLE, 1.0)
+
+
+def line_through(
+    points: FloatArray, inlet: Port, outlet: Port, weight: FloatArray
+) -> tuple[FlowPath, float]:
     """Smooth path through points from port to port, square to both.
 
-    Least squares in cubic B-splines over the arc length; place and tangent at the ends are held.
+    Least squares, with weights (n,), in cubic B-splines over the arc length; place and tangent at
+    the ends are held.
 
     Returns
     -------
@@ -137,7 +153,7 @@ def line_through(points: FloatArray, inlet: Port, outlet: Port) -> tuple[FlowPat
         spans = max(_SPANS, int(np.ceil(_KNOTS * length / across)))
         spans = max(1, min(spans, len(points) // 2))
         knots = np.r_[[0.0] * 3, np.linspace(0.0, length, spans + 1), [length] * 3]
-        spline = _fitted(knots, s, line, -inlet.normal, outlet.normal)
+        spline = _fitted(knots, s, line, weight, -inlet.normal, outlet.normal)
         fine = np.linspace(0.0, length, 16 * spans + 1)
         where = spline(fine)
         arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(where, axis=0), axis=1))])
@@ -152,7 +168,12 @@ def line_through(points: FloatArray, inlet: Port, outlet: Port) -> tuple[FlowPat
 
 
 def _fitted(
-    knots: FloatArray, s: FloatArray, line: FloatArray, begin: FloatArray, end: FloatArray
+    knots: FloatArray,
+    s: FloatArray,
+    line: FloatArray,
+    weight: FloatArray,
+    begin: FloatArray,
+    end: FloatArray,
 ) -> BSpline:
     """Cubic spline with ends and unit end tangents held, nearest to the points in between."""
     count = len(knots) - 4
@@ -164,6 +185,6 @@ def _fitted(
     held[-2] = line[-1] - end * (knots[-1] - knots[-5]) / 3.0
     free = np.arange(2, count - 2)
     if len(free):
-        rest = line[1:-1] - basis @ held
-        held[free] = np.linalg.lstsq(basis[:, free], rest, rcond=None)[0]
+        rest = (line[1:-1] - basis @ held) * weight[:, None]
+        held[free] = np.linalg.lstsq(basis[:, free] * weight[:, None], rest, rcond=None)[0]
     return BSpline(knots, held, 3)

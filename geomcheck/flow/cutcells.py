@@ -179,6 +179,14 @@ def _in_metal(
     with np.errstate(invalid="ignore"):
         agree = (-d > spread[:, 0] - _AGREE * h) & (-d < spread[:, 1] + _AGREE * h)
         agree &= (d > 1e-9 * h) & ((away * normal).sum(axis=1) > 0.25 * d)
+    # The far side of a thin wall faces the other way.
+    order = void.tree.order
+    row = np.empty(len(order), np.int64)
+    row[order] = np.arange(len(order))
+    corners = void.tree.triangles[row[np.maximum(exact.triangle, 0)]]
+    facing = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    faces = np.sign((facing * normal).sum(axis=1))
+    agree &= faces == (1.0 if faces[agree & (np.abs(-d - level) < 0.1 * h)].sum() >= 0 else -1.0)
     level = np.where(agree, -d, level)
     normal[agree] = away[agree] / d[agree, None]
     return cut, side, level, normal
