@@ -175,6 +175,13 @@ class DuctEntry(Table):
     )
     vehicle: str | None = None
 
+    @field_validator("path")
+    @classmethod
+    def _two_points(cls, value: tuple[Triple, ...]) -> tuple[Triple, ...]:
+        if len(value) == 1:
+            raise ValueError("a path needs at least 2 points")
+        return value
+
     @model_validator(mode="after")
     def _one_path(self) -> DuctEntry:
         ports = self.inlet is not None or self.outlets or self.closed
@@ -184,8 +191,6 @@ class DuctEntry(Table):
             )
         if ports and (self.inlet is None or not self.outlets):
             raise ValueError("a path that is found by itself needs an inlet and an outlet")
-        if len(self.path) == 1:
-            raise ValueError("a path needs two points or more")
         names = [port.name for port in self.outlets]
         if len(names) > 1 and (len(set(names)) < len(names) or not all(names)):
             raise ValueError("give each outlet a name of its own")

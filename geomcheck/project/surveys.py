@@ -9,7 +9,9 @@ from functools import cached_property
 import numpy as np
 from pydantic import Field
 
-from geomcheck.errors import CannotDecide, InputError
+from geomcheck.errors import InputError
+from geomcheck.flow.cast_around import cast_around
+from geomcheck.flow.centreline import Route
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.result import Survey
 from geomcheck.flow.section import Surface
@@ -18,6 +20,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.load import validate
+from geomcheck.project.routes import between_ports, find_route, found_once
 
 #: The check whose table says how ducts are surveyed.
 CHECK = "flow-area"
@@ -49,18 +52,24 @@ class MeasuredDuct:
     duct : DuctEntry
         Without the parts that the state leaves out.
     settings : SurveySettings
+    outlet : int
+        To which of the duct's outlets, where the path is found by itself.
     """
 
     assembly: Assembly
     key: Key
     duct: DuctEntry
     settings: SurveySettings
+    outlet: int = 0
 
     @property
     def subject(self) -> str:
         """What findings call it: ``duct "inlet"``, ``duct "inlet", state "part-open"``."""
-        state = self.assembly.state
-        return f'duct "{self.duct.name}"' + (f', state "{state}"' if state else "")
+        state, ends = self.assembly.state, self.duct.outlets
+        text = f'duct "{self.duct.name}"'
+        if len(ends) > 1:
+            text += f' to "{ends[self.outlet].name}"'
+        return text + (f', state "{state}"' if state else "")
 
     @cached_property
     def names(self) -> tuple[str, ...]:
@@ -102,12 +111,17 @@ class MeasuredDuct:
         ------
         ProjectError
             It cannot be used, or a place along it that the entry names lies beyond its end.
+        CannotDecide
+            It is to be found by itself, and the duct leaks or its ports do not close.
         """
         duct, refuse = self.duct, self.assembly.refuse
-        try:
-            path = FlowPath(duct.path)
-        except InputError as why:
-            refuse((*self.key, "path"), why.what, why.remedy)
+        if duct.inlet is not None:
+            path = between_ports(self.route, self.outlet)
+        else:
+            try:
+                path = FlowPath(duct.path)
+            except InputError as why:
+                refuse((*self.key, "path"), why.what, why.remedy)
         for number, loss in enumerate(duct.losses):
             if not loss.begin < loss.end <= path.length:
                 refuse(
@@ -125,10 +139,34 @@ class MeasuredDuct:
                 )
         return path
 
+    @property
+    def route(self) -> Route:
+        """The path found by itself, with the void it was found in; worked out once a state.
+
+        Only for a duct with an inlet and outlets.
+
+        Raises
+        ------
+        ProjectError
+            A port is no opening of the walls, or no way leads from one to the other.
+        CannotDecide
+            The duct leaks, or a port's rim does not close.
+        """
+        names = self.names[: len(self.duct.walls)]
+        return found_once(
+            self.assembly,
+            ("routes", self.key),
+            lambda: find_route(self.assembly, self.key, self.duct, names),
+        )
+
     @cached_property
     def surfaces(self) -> list[Surface]:
-        """Its parts as surfaces, in the order of ``names``."""
-        return [Surface.of(self.assembly.parts[name]) for name in self.names]
+        """Its parts as surfaces, in the order of ``names``; a void given as a solid as walls."""
+        found = [Surface.of(self.assembly.parts[name]) for name in self.names]
+        if self.duct.void:
+            walls = len(self.duct.walls)
+            found[:walls] = [cast_around(surface) for surface in found[:walls]]
+        return found
 
     def survey(self) -> Survey:
         """Its survey, worked out once.
@@ -140,18 +178,8 @@ class MeasuredDuct:
         CannotDecide
             No station could be measured.
         """
-        known = self.assembly.kept.setdefault("surveys", {})
-        asked = (self.key, self.settings)
-        if asked not in known:
-            try:
-                known[asked] = self._survey()
-            except CannotDecide as why:
-                known[asked] = why
-        found = known[asked]
-        if isinstance(found, CannotDecide):
-            raise found
-        survey: Survey = found
-        return survey
+        asked = ("surveys", self.key, self.settings, self.outlet)
+        return found_once(self.assembly, asked, self._survey)
 
     def _survey(self) -> Survey:
         duct, path = self.duct, self.path
@@ -194,11 +222,12 @@ def measured_ducts(
         settings = validate(SurveySettings, given, assembly.lines, table)
     plain = SurveySettings.model_validate(settings.model_dump())
     for key, duct in assembly.ducts:
-        if not duct.states:
-            yield MeasuredDuct(assembly, key, duct, plain)
-        for position, state in enumerate(duct.states):
-            here, kept = _in_state(assembly, key, duct, position, state)
-            yield MeasuredDuct(here, key, kept, plain)
+        cases = [(assembly, duct)]
+        if duct.states:
+            cases = [_in_state(assembly, key, duct, *state) for state in enumerate(duct.states)]
+        for here, kept in cases:
+            for outlet in range(max(1, len(duct.outlets))):
+                yield MeasuredDuct(here, key, kept, plain, outlet)
 
 
 def _in_state(

@@ -1,0 +1,86 @@
+"""Flow paths that are found by themselves, from the ports a duct's entry names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Sequence
+from typing import TypeVar, cast
+
+from geomcheck.errors import CannotDecide, InputError
+from geomcheck.flow.centreline import Route, find_path
+from geomcheck.flow.path import FlowPath
+from geomcheck.flow.ports import Port
+from geomcheck.flow.section import Surface
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.ducts import DuctEntry, PortEntry
+from geomcheck.project.lines import Key
+
+Found = TypeVar("Found")
+
+#: How far inside its ports a path found by itself begins and ends, in their diameters.
+_HAIR = 1e-3
+
+
+def find_route(assembly: Assembly, key: Key, duct: DuctEntry, walls: Sequence[str]) -> Route:
+    """The path of a duct that has an inlet and outlets.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    key : Key
+        Of the duct's entry.
+    duct : DuctEntry
+    walls : sequence of str
+        Names of the parts that make its walls.
+
+    Raises
+    ------
+    ProjectError
+        A port is no opening of the walls, or no way leads from one to the other.
+    CannotDecide
+        The duct leaks, or a port's rim does not close.
+    """
+    assert duct.inlet is not None
+    surfaces = [Surface.of(assembly.parts[name]) for name in walls]
+
+    def port(entry: PortEntry, name: str, *under: str | int) -> Port:
+        name = entry.name or name
+        try:
+            if entry.normal is None:
+                return Port.pick(surfaces, entry.at, name=name, solid=duct.void)
+            return Port.at(surfaces, entry.at, entry.normal, name=name, solid=duct.void)
+        except InputError as why:
+            assembly.refuse((*key, *under), why.what, why.remedy)
+
+    inlet = port(duct.inlet, "inlet", "inlet")
+    ends = [port(entry, f"outlet {n + 1}", "outlet", n) for n, entry in enumerate(duct.outlets)]
+    shut = [
+        port(entry, f"closed opening {n + 1}", "closed", n) for n, entry in enumerate(duct.closed)
+    ]
+    try:
+        return find_path(surfaces, inlet, ends, closed=shut, solid=duct.void, seal=duct.seal)
+    except InputError as why:
+        assembly.refuse((*key, "inlet"), why.what, why.remedy)
+
+
+def between_ports(route: Route, outlet: int) -> FlowPath:
+    """A route's path, its ends a hair inside the ports.
+
+    The spline's own end planes lean by some 1e-5: in the port itself a part of them lies outside.
+    """
+    points = route.paths[outlet].points.copy()
+    for row, port in ((0, route.void.ports[0]), (-1, route.void.ports[1 + outlet])):
+        points[row] -= _HAIR * port.hydraulic_diameter * port.normal
+    return FlowPath(points)
+
+
+def found_once(assembly: Assembly, what: Hashable, work: Callable[[], Found]) -> Found:
+    """What ``work`` finds, or that it cannot be decided; worked out once for an assembly."""
+    if what not in assembly.kept:
+        try:
+            assembly.kept[what] = work()
+        except CannotDecide as why:
+            assembly.kept[what] = why
+    found = assembly.kept[what]
+    if isinstance(found, CannotDecide):
+        raise found
+    return cast(Found, found)
