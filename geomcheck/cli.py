@@ -7,19 +7,12 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from geomcheck.errors import GeomcheckError, InputError
 from geomcheck.version import __version__
-
-if TYPE_CHECKING:
-    from geomcheck.finding import Result
-    from geomcheck.gate import Progress, Run
 
 _EXIT_CODES = """\b
 Exit codes:
@@ -76,16 +69,12 @@ def check(
     show_all: bool,
 ) -> None:
     """Answer every question the project file PROJECT asks."""
-    from geomcheck import gate
-    from geomcheck.ahead import compiled_ahead
-    from geomcheck.project.load import load
+    from geomcheck import session
 
-    loaded = load(project)
-    with _progress() as tell:
-        with compiled_ahead(loaded):
-            run = gate.run(loaded, vehicles=vehicles, only=only, progress=tell)
-        _write_files(run, html, json_file, junit, not no_pictures, tell)
-        drawn = _draw(run, drawings, tell)
+    with session.progress() as tell:
+        run = session.run(project, tell, vehicles=vehicles, only=only)
+        session.write_files(run, html, json_file, junit, not no_pictures, tell)
+        drawn = session.draw(run, drawings, tell)
     if json_file != "-":
         from geomcheck.reports.terminal import show
 
@@ -96,57 +85,6 @@ def check(
         for line in drawn:
             click.echo(line)
     sys.exit(run.result.exit_code)
-
-
-def _write_files(
-    run: Run,
-    html: Path | None,
-    json_file: str | None,
-    junit: Path | None,
-    pictures: bool,
-    tell: Progress,
-) -> None:
-    from geomcheck.reports.files import write_text
-
-    if json_file is not None:
-        from geomcheck.reports.json import to_json
-
-        text = to_json(run.result)
-        if json_file == "-":
-            sys.stdout.write(text)
-        else:
-            write_text(Path(json_file), text)
-    if junit is not None:
-        from geomcheck.reports.junit import to_junit
-
-        write_text(junit, to_junit(run.result))
-    if html is not None:
-        from geomcheck import gate
-        from geomcheck.reports.html import write_html
-
-        tell("drawing the page", 0, 1)
-        write_html(
-            run.result,
-            run.assemblies,
-            html,
-            explanations=gate.explanations(),
-            pictures=pictures,
-        )
-        tell("drawing the page", 1, 1)
-
-
-def _draw(run: Run, folder: Path | None, tell: Progress) -> list[str]:
-    """Write the drawings; lines that tell what was written and what could not be drawn."""
-    if folder is None:
-        return []
-    from geomcheck.reports.drawings import write_drawings
-
-    tell("drawing sections", 0, 1)
-    drawn = write_drawings(run.assemblies, folder)
-    tell("drawing sections", 1, 1)
-    count = len(drawn.files)
-    lines = [f"not drawn: {why}" for why in drawn.missing]
-    return [*lines, f"wrote {count} files of drawings in {folder}"]
 
 
 @cli.command()
@@ -215,12 +153,13 @@ def compare(
     show_all: bool,
 ) -> None:
     """Tell what changed from OLD to NEW: two project files, or two results of check --json."""
+    from geomcheck import session
     from geomcheck.compare.changes import compare as lay_side_by_side
     from geomcheck.reports.changes import show_comparison
     from geomcheck.reports.changes_page import comparison_json, write_comparison
 
-    with _progress() as tell:
-        comparison = lay_side_by_side(_result_of(old, tell), _result_of(new, tell))
+    with session.progress() as tell:
+        comparison = lay_side_by_side(session.result_of(old, tell), session.result_of(new, tell))
     code = comparison.exit_code(worse_fails=worse_fails)
     if json_file is not None:
         from geomcheck.reports.files import write_text
@@ -238,43 +177,6 @@ def compare(
             if path is not None:
                 click.echo(f"wrote {path}")
     sys.exit(code)
-
-
-def _result_of(path: Path, tell: Progress) -> Result:
-    """The result in a JSON file, or of checking a project file now."""
-    from geomcheck.reports.json import read_result
-
-    if path.suffix.lower() == ".json":
-        return read_result(path)
-    from geomcheck import gate
-    from geomcheck.ahead import compiled_ahead
-    from geomcheck.project.load import load
-
-    project = load(path)
-    with compiled_ahead(project):
-        return gate.run(project, progress=tell).result
-
-
-@contextmanager
-def _progress() -> Iterator[Progress]:
-    """A progress bar on standard error if someone is looking at it, else nothing."""
-    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
-        yield lambda _what, _done, _total: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn
-
-    console = Console(stderr=True)
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:3.0f} %"),
-    )
-    with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task("starting", total=1)
-        yield lambda what, done, total: bar.update(
-            task, description=what, completed=done, total=max(total, 1)
-        )
 
 
 def main() -> None:
