@@ -19,7 +19,9 @@ import fcl
 import manifold3d
 import numpy as np
 import pytest
+import scipy.optimize
 import scipy.spatial
+import shapely
 import trimesh
 
 from geomcheck import gate
@@ -202,6 +204,57 @@ def test_the_throttle_shaft_is_free_in_its_bore_by_fcl_and_manifold3d():
     body, blade = mesh("throttle_body.stl"), mesh("throttle_blade.stl")
     assert 0.07 < fcl_distance(body, blade) <= 0.1001
     assert (solid(body) ^ solid(blade)).volume() == 0.0
+
+
+def ellipse(across, up, shift=0.0):
+    t = np.linspace(0.0, 2.0 * math.pi, 4000, endpoint=False)
+    return np.column_stack([across * np.cos(t), up * np.sin(t) + shift])
+
+
+def share_left_open(degrees):
+    """Of the bore, seen along it: a disc of radius 39.8, 2 thick, and its shaft, before a bore of
+    radius 40; by shapely."""
+    tilt = math.radians(degrees)
+    rims = [ellipse(39.8, 39.8 * math.sin(tilt), side * math.cos(tilt)) for side in (-1, 1)]
+    disc = shapely.MultiPoint(np.concatenate(rims)).convex_hull
+    bore = shapely.Polygon(ellipse(40.0, 40.0))
+    hidden = bore & (disc | shapely.box(-44.0, -5.0, 44.0, 5.0))
+    return 1.0 - hidden.area / bore.area
+
+
+def test_the_part_open_throttle_is_in_the_meshes_by_shapely_and_manifold3d(revision, result):
+    """Turned in its body it touches nothing, and leaves open what the truths say."""
+    name = 'duct "throttle", state "part-open", loss of total pressure'
+    want = truth(revision, name, "flow-estimate", "Juniper hatch")["open_share"]
+    assert share_left_open(40.0) == pytest.approx(want, abs=1e-5)
+    body, blade = mesh("throttle_body.stl"), mesh("throttle_blade.stl")
+    blade = turned(blade, 40.0, [1, 0, 0], [30, -190, 86])
+    assert (solid(body) ^ solid(blade)).volume() == 0.0
+    shade = shapely.union_all(
+        [shapely.Polygon(t) for t in blade.triangles[:, :, [0, 2]] - [30, 86]], grid_size=1e-6
+    )
+    bore = shapely.Polygon(ellipse(40.0, 40.0))
+    assert 1.0 - (bore & shade).area / bore.area == pytest.approx(want, abs=1e-3)
+    # and what geomcheck says, beside Heywood's closed form of a thin blade that fills the bore
+    found = next(f for f in result.findings if f.subject == name).details["blades"][0]
+    assert found["open_share"] == pytest.approx(want, abs=1e-3)
+    assert found["closed_form"] == pytest.approx(0.35662, abs=1e-4)
+    wide = next(
+        f
+        for f in result.findings
+        if f.code == "flow-estimate" and f.details and f.subject.startswith('duct "inlet"')
+    ).details["blades"][0]
+    assert wide["open_share"] == pytest.approx(share_left_open(0.0), abs=1e-3)
+
+
+def test_the_mach_number_at_the_throat_is_that_of_isentropic_flow(revision):
+    """The truths' figures by the isentropic relations (NACA Report 1135), solved by scipy."""
+    area = truth(revision, 'duct "inlet"', "flow-area")["value"] * 1e-6
+    want = truth(revision, 'duct "inlet", Mach number', "flow-estimate")
+    flow = 0.78e-3 * (14000 / 60) * 0.5 * (0.85 + 0.92) * 101325 / (287.053 * 288.15)
+    share = flow / (area * 101325) * math.sqrt(287.053 * 288.15 / 1.4)
+    mach = scipy.optimize.brentq(lambda m: m * (1 + 0.2 * m * m) ** -3 - share, 0.0, 1.0)
+    assert want["value"] == pytest.approx(mach, abs=1e-4)
 
 
 # --- movements and placement ---------------------------------------------------------------------
@@ -441,6 +494,7 @@ SORREL_ONLY = {
 IN_BOTH = {
     ("flow-area", 'duct "inlet"'): ("fail", "pass"),
     ("flow-area", 'duct "inlet", restriction'): ("not applicable", "not applicable"),
+    ("flow-estimate", 'duct "inlet", loss of total pressure'): ("pass", "pass"),
 }
 
 
