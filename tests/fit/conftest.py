@@ -65,7 +65,7 @@ def rod() -> Callable[..., Solid]:
     return _rod
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def box() -> Callable[..., Solid]:
     """``box(x, y, z)`` about the origin."""
     return _box
