@@ -122,6 +122,21 @@ class PortEntry(Table):
     name: str = Field(default="", description="what findings call it, such as 'left rotor'")
 
 
+class TurnEntry(Table):
+    """How well a duct turns: its bends, how fast it widens, what its inlet sees of its end."""
+
+    least_inner_radius: Positive | None = Field(
+        default=None, description="of every bend, from the centre of the turn to the inner wall, mm"
+    )
+    most_cone: Annotated[float, Field(gt=0, lt=180)] | None = Field(
+        default=None, description="greatest equivalent cone angle where it widens, degrees"
+    )
+    least_sight: Annotated[float, Field(ge=0, le=100)] | None = Field(
+        default=None,
+        description="least share of straight lines from the inlet to the end that meet no wall, %",
+    )
+
+
 class DuctEntry(Table):
     """A flow path through walls and past obstacles."""
 
@@ -169,6 +184,9 @@ class DuctEntry(Table):
     )
     draw: tuple[NotNegative, ...] = Field(
         default=(), description="mm along the path: section outlines for --drawings"
+    )
+    turn: TurnEntry | None = Field(
+        default=None, description="what is asked of its bends; an empty table reports them"
     )
     flow: FlowEntry | None = Field(
         default=None, description="what it must pass: Mach number, choking and loss are estimated"
