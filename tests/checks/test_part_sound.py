@@ -177,8 +177,8 @@ def test_what_the_facets_leave_open_is_undecided(part, assembly):
 
 
 def test_coarse_facets_are_remarked_on_unless_declared(part, assembly):
-    coarse = trimesh.creation.cylinder(20, 30, sections=12)  # sagitta 0.68 mm
-    assert "up to 0.68 mm" in only(run(assembly, part("tank", coarse))).message
+    coarse = trimesh.creation.cylinder(20, 30, sections=12)  # sagitta 0.68 mm, times 1.25
+    assert "up to 0.85 mm" in only(run(assembly, part("tank", coarse))).message
     declared = part("tank", coarse, sagitta=0.9)
     assert "remark" not in only(run(assembly, declared)).message
     assert "remark" not in only(run(assembly, part("tank", BOX))).message

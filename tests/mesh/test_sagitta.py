@@ -7,13 +7,15 @@ geometry.
 
 import numpy as np
 import pytest
+import pyvista as pv
+import shapely
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import ConvexHull, cKDTree
 
 from geomcheck.errors import InputError
-from geomcheck.mesh.sagitta import Sagitta, estimate
+from geomcheck.mesh.sagitta import FACTOR, Sagitta, estimate
 from geomcheck.mesh.soundness import Soundness, judge
 
 STEPS = 24
@@ -65,18 +67,19 @@ def tube(us, vs, r=10.0):
     return grid(lambda u, v: (r * np.cos(u), r * np.sin(u), v), us, vs, closed_u=True)
 
 
-@pytest.mark.parametrize("n", [9, 12, 16, 32, 64, 128, 256])
-def test_cylinder_is_exact(n):
+@pytest.mark.parametrize("n", [8, 9, 12, 16, 32, 64, 128, 256])
+def test_cylinder_is_exact_but_for_the_factor(n):
     mesh = trimesh.creation.cylinder(10, 30, sections=n)
     found = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
     side = np.abs(mesh.face_normals[:, 2]) < 0.5
-    np.testing.assert_allclose(found.outward[side], 10 * (1 - np.cos(np.pi / n)), rtol=1e-9)
+    sagitta = 10 * (1 - np.cos(np.pi / n))
+    np.testing.assert_allclose(found.outward[side], FACTOR * sagitta, rtol=1e-9)
     np.testing.assert_array_equal(found.outward[~side], 0.0)
     np.testing.assert_array_equal(found.inward, 0.0)
 
 
-def test_cylinder_of_eight_sides_is_a_prism():
-    mesh = trimesh.creation.cylinder(10, 30, sections=8)
+def test_cylinder_of_seven_sides_is_a_prism():
+    mesh = trimesh.creation.cylinder(10, 30, sections=7)
     found = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
     assert found.largest == 0.0
 
@@ -84,9 +87,50 @@ def test_cylinder_of_eight_sides_is_a_prism():
 def test_bore_stands_inward_and_wall_outward():
     mesh = trimesh.creation.annulus(10, 20, 30, sections=48)
     found = estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
-    assert found.outward.max() == pytest.approx(20 * (1 - np.cos(np.pi / 48)), rel=1e-9)
-    assert found.inward.max() == pytest.approx(10 * (1 - np.cos(np.pi / 48)), rel=1e-9)
+    sagitta = 1 - np.cos(np.pi / 48)
+    assert found.outward.max() == pytest.approx(FACTOR * 20 * sagitta, rel=1e-9)
+    assert found.inward.max() == pytest.approx(FACTOR * 10 * sagitta, rel=1e-9)
     assert not ((found.outward > 0) & (found.inward > 0)).any()
+
+
+def extruded(profile, depth=40.0):
+    mesh = trimesh.creation.extrude_polygon(shapely.Polygon(profile), depth)
+    return estimate(mesh.vertices, mesh.faces, judge(mesh.vertices, mesh.faces))
+
+
+@pytest.mark.parametrize("angle", [2, 5, 10, 20, 30, 40])
+def test_single_folds_between_flats_are_edges(angle):
+    t = np.radians(angle)
+    rise = 50 * np.tan(t / 2)
+    roof = [(0, 0), (100, 0), (100, 20), (50, 20 + rise), (0, 20)]
+    assert extruded(roof).largest == 0.0
+    draft = [(0, 0), (60, 0), (60, 30), (60 - 30 * np.tan(t), 60), (0, 60)]
+    assert extruded(draft).largest == 0.0
+    end = np.array([50 + 50 * np.cos(t), 50 * np.sin(t)])
+    up = end + 2 * np.array([-np.sin(t), np.cos(t)])
+    sheet = [(0, 0), (50, 0), tuple(end), tuple(up), (50 - 2 * np.tan(t / 2), 2), (0, 2)]
+    assert extruded(sheet).largest == 0.0
+
+
+@pytest.mark.parametrize("size", [0.5, 1, 3])
+def test_chamfers_are_edges(size):
+    q = size
+    frame = [(q, 0), (60 - q, 0), (60, q), (60, 30 - q), (60 - q, 30), (q, 30), (0, 30 - q), (0, q)]
+    assert extruded(frame).largest == 0.0
+    steep = [(0, 0), (60, 0), (60, 30 - q * np.sqrt(3)), (60 - q, 30), (0, 30)]
+    assert extruded(steep).largest == 0.0
+
+
+def test_zigzag_is_made_of_edges():
+    teeth = [(10 * i, 3.5 if i % 2 else 0) for i in range(8)]
+    assert extruded([*teeth, (70, -20), (0, -20)]).largest == 0.0
+
+
+def test_two_like_folds_in_a_row_are_a_curve():
+    # An arc of 60 degrees in three facets, and nothing tells it from a tray of three panels.
+    at = np.linspace(0, np.pi / 3, 4)
+    r = ratios(*grid(lambda u, v: (10 * np.cos(u), 10 * np.sin(u), v), at, [0, 30]), cylinder(10))
+    np.testing.assert_allclose(r, FACTOR, rtol=1e-6)
 
 
 def test_box_has_none():
@@ -97,17 +141,32 @@ def test_box_has_none():
 @pytest.mark.parametrize("along", [2, 5, 40])
 def test_subdivided_cylinder_is_exact(along):
     r = ratios(*tube(turn(32), np.linspace(0, 30, along)), cylinder(10))
-    np.testing.assert_allclose(r, 1.0, rtol=1e-6)
+    np.testing.assert_allclose(r, FACTOR, rtol=1e-6)
 
 
 @pytest.mark.parametrize(
-    ("uneven", "least", "most"), [(1.5, 0.999, 1.3), (2, 0.999, 1.55), (3, 0.58, 3.05)]
+    "pattern",
+    [[1, 1.5], [1, 2], [1, 3], [1, 5], [1, 1, 4], [1, 4, 4], [1, 1, 1, 6], [3, 1, 1, 1, 1, 1, 1]],
+    ids=str,
 )
-def test_uneven_strips(uneven, least, most):
-    at = np.cumsum(np.tile([1, uneven], 20))
-    r = ratios(*tube(at / at[-1] * 2 * np.pi, [0, 30]), cylinder(10))
-    assert r.min() > least
-    assert r.max() < most
+def test_uneven_strips(pattern):
+    r = bar(np.tile(pattern, 60 // int(sum(pattern))))
+    assert r.min() > 0.998 * FACTOR
+    assert r.max() < 1.02 * FACTOR
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_strips_of_random_widths(seed):
+    r = bar(np.exp(0.5 * np.random.default_rng(seed).normal(size=48)))
+    assert r.min() > 0.998 * FACTOR
+    assert np.median(r) == pytest.approx(FACTOR, rel=0.01)
+
+
+def bar(widths):
+    """Ratios on the side of a solid bar cut into strips of these widths."""
+    at = np.cumsum(widths) / np.sum(widths) * 2 * np.pi
+    mesh = trimesh.creation.extrude_polygon(shapely.Polygon(10 * np.c_[np.cos(at), np.sin(at)]), 30)
+    return ratios(mesh.vertices, mesh.faces, cylinder(10), lambda t: np.ptp(t[:, :, 2], axis=1) > 1)
 
 
 def test_ellipse_cut_to_one_chord_tolerance():
@@ -119,44 +178,143 @@ def test_ellipse_cut_to_one_chord_tolerance():
     points, faces = grid(lambda u, v: (a * np.cos(u), b * np.sin(u), v), at, [0, 30], closed_u=True)
     curve = cKDTree(np.c_[a * np.cos(t), b * np.sin(t)])
     r = ratios(points, faces, lambda p: -curve.query(p[:, :2])[0])
-    assert r.min() > 0.99
-    assert r.max() < 1.4
+    assert r.min() > 1.2
+    assert r.max() < 1.7
+
+
+@pytest.mark.parametrize("n", [8, 12, 16, 32])
+@pytest.mark.parametrize("shift", [0, 0.3])
+def test_wave_in_strips(n, shift):
+    at = (np.arange(3 * n + 1) + shift) / n * 10 * np.pi
+    points, faces = grid(lambda u, v: (u, 5 * np.sin(u / 5), v), at, [0, 30])
+    u = np.linspace(-5, 110, 100001)
+    curve = cKDTree(np.c_[u, 5 * np.sin(u / 5)])
+    r = ratios(points, faces, lambda p: -curve.query(p[:, :2])[0], lambda t: inner(t, at))
+    assert r.min() > 1.0
+    assert np.median(r) < 2.5
+
+
+def inner(t, at):
+    """Facets away from the two ends, where the wave stops at nothing."""
+    x = t[:, :, 0].mean(axis=1)
+    return (x > at[1]) & (x < at[-2])
+
+
+def sphere(p):
+    return np.linalg.norm(p, axis=1) - 10
 
 
 @pytest.mark.parametrize("level", [1, 2, 3, 4])
 def test_icosphere(level):
     mesh = trimesh.creation.icosphere(level, 10)
-    r = ratios(mesh.vertices, mesh.faces, lambda p: np.linalg.norm(p, axis=1) - 10)
-    assert r.min() > 1.0
-    assert r.max() < 1.25
+    r = ratios(mesh.vertices, mesh.faces, sphere)
+    assert r.min() > 1.2
+    assert r.max() < 1.3
 
 
-def test_sphere_of_meridians():
-    mesh = trimesh.creation.uv_sphere(10, count=(32, 32))
-    r = ratios(mesh.vertices, mesh.faces, lambda p: np.linalg.norm(p, axis=1) - 10)
-    assert r.min() > 0.99
-    assert r.max() < 1.1
+@pytest.mark.parametrize("count", [(5, 8), (8, 16), (32, 32), (64, 12), (8, 64)])
+def test_sphere_of_meridians(count):
+    mesh = trimesh.creation.uv_sphere(10, count=count)
+    r = ratios(mesh.vertices, mesh.faces, sphere)
+    assert r.min() > 1.15
+    assert r.max() < 1.55
+
+
+def ring(p):
+    return np.hypot(np.hypot(p[:, 0], p[:, 1]) - 40, p[:, 2]) - 10
+
+
+def on_ring(u, v):
+    rho = 40 + 10 * np.cos(v)
+    return rho * np.cos(u), rho * np.sin(u), 10 * np.sin(v)
 
 
 @pytest.mark.parametrize(
     ("around", "tube_", "least", "most"),
-    [(64, 64, 0.89, 2.75), (32, 16, 0.99, 1.1), (128, 16, 0.99, 1.1), (24, 128, 0.37, 1.5)],
+    [
+        (64, 64, 1.2, 1.5),
+        (32, 16, 1.2, 1.4),
+        (128, 16, 1.2, 1.3),
+        (24, 128, 1.0, 2.8),
+        (16, 64, 1.0, 2.8),
+        (128, 8, 1.15, 1.3),
+        (16, 8, 1.15, 1.4),
+        (8, 8, 1.1, 2.1),
+        (8, 32, 0.75, 5.0),
+    ],
 )
 def test_torus(around, tube_, least, most):
-    points, faces = grid(
-        lambda u, v: (
-            (40 + 10 * np.cos(v)) * np.cos(u),
-            (40 + 10 * np.cos(v)) * np.sin(u),
-            10 * np.sin(v),
-        ),
-        turn(around),
-        turn(tube_),
-        True,
-        True,
-    )
-    r = ratios(points, faces, lambda p: np.hypot(np.hypot(p[:, 0], p[:, 1]) - 40, p[:, 2]) - 10)
+    r = ratios(*grid(on_ring, turn(around), turn(tube_), True, True), ring)
     assert r.min() > least
     assert r.max() < most
+
+
+def test_torus_in_uneven_steps():
+    u, v = np.cumsum(np.tile([1, 3], 16)) / 64, np.cumsum(np.tile([1, 3], 8)) / 32
+    r = ratios(*grid(on_ring, u * 2 * np.pi, v * 2 * np.pi, True, True), ring)
+    assert r.min() > 1.1
+    assert np.median(r) < 1.4
+
+
+@pytest.mark.parametrize("share", [0.8, 0.9])
+@pytest.mark.parametrize("shape", ["sphere", "torus"])
+def test_decimated(shape, share):
+    """Edges collapsed by VTK by the error quadric, the corners put back on the surface."""
+    if shape == "sphere":
+        mesh = trimesh.creation.icosphere(5, 10)
+        points, faces, distance = mesh.vertices, mesh.faces, sphere
+    else:
+        points, faces = grid(on_ring, turn(160), turn(64), True, True)
+        distance = ring
+    thin = pv.PolyData.from_regular_faces(points, faces).decimate(share)
+    points = np.array(thin.points, dtype=float)
+    axis = np.zeros_like(points)
+    if shape == "torus":
+        axis[:, :2] = 40 * points[:, :2] / np.hypot(*points[:, :2].T)[:, None]
+    off = points - axis
+    points = axis + 10 * off / np.linalg.norm(off, axis=1)[:, None]
+    r = ratios(points, np.asarray(thin.regular_faces), distance)
+    assert r.min() > 0.75
+    assert np.mean(r < 1.0) < 0.015
+    assert np.percentile(r, 99) < 3.2
+
+
+@pytest.mark.parametrize(("around", "along"), [(16, 12), (32, 24), (64, 12), (12, 60)])
+def test_turned_wave(around, along):
+    points, faces = grid(
+        lambda u, v: (
+            (20 + 3 * np.sin(v / 10)) * np.cos(u),
+            (20 + 3 * np.sin(v / 10)) * np.sin(u),
+            v,
+        ),
+        turn(around),
+        np.linspace(0, 60, along),
+        closed_u=True,
+    )
+
+    def distance(p):
+        rise = np.sqrt(1 + (0.3 * np.cos(p[:, 2] / 10)) ** 2)
+        return (np.hypot(p[:, 0], p[:, 1]) - 20 - 3 * np.sin(p[:, 2] / 10)) / rise
+
+    r = ratios(points, faces, distance)
+    assert r.min() > 1.1
+    assert r.max() < 3.2
+
+
+def test_straight_pipe_beside_a_bend_is_straight():
+    # A quarter bend of radius 30, a pipe of radius 6; runs of 200 mm on either side.
+    def at(s, v):
+        a = np.clip(s, 0, np.pi / 2)
+        run = (s - a) * 200
+        out = 30 + 6 * np.cos(v)
+        x = 30 - out * np.cos(a) + run * (s > np.pi / 2)
+        return x, out * np.sin(a) + run * (s < 0), 6 * np.sin(v)
+
+    steps = [-1, *np.linspace(0, np.pi / 2, 13), np.pi / 2 + 1]
+    points, faces = grid(at, steps, turn(24), closed_v=True)
+    found = estimate(points, faces, judge(points, faces))
+    most = 6 * (1 - np.cos(np.pi / 24)) + 36 * (1 - np.cos(np.pi / 48))
+    assert found.largest < 1.3 * most  # of the bend's outer side
 
 
 def test_cone_in_strips_and_in_one_fan():
@@ -172,13 +330,13 @@ def test_cone_in_strips_and_in_one_fan():
         closed_u=True,
     )
     r = ratios(*strips, distance)
-    assert r.min() > 0.99
-    assert r.max() < 1.8
+    assert r.min() > 1.2
+    assert r.max() < 2.2
     foot = np.c_[30 * np.cos(turn(32)), 30 * np.sin(turn(32)), np.zeros(32)]
     fan = np.vstack([foot, [0, 0, 100]]), np.array([(i, (i + 1) % 32, 32) for i in range(32)])
     r = ratios(*fan, distance)
-    assert r.min() > 0.99
-    assert r.max() < 2.1
+    assert r.min() > 1.2
+    assert r.max() < 1.3
 
 
 @pytest.mark.parametrize("cells", [12, 30])
@@ -195,8 +353,8 @@ def test_saddle_bulges_both_ways(cells):
         return (p[:, 2] - (p[:, 0] ** 2 - p[:, 1] ** 2) / (2 * radius)) / rise
 
     r = ratios(points, faces, distance)
-    assert r.min() > 1.0
-    assert r.max() < 2.1
+    assert r.min() > 1.2
+    assert r.max() < 2.6
     # A solid's facing tells the sides apart: convex one way, concave the other.
     sided = estimate(points, faces, Soundness("closed"))
     middle = np.abs(points[faces].mean(axis=1)[:, :2]).max(axis=1) < 20
@@ -204,7 +362,7 @@ def test_saddle_bulges_both_ways(cells):
     assert (sided.inward[middle] > 0).all()
 
 
-@pytest.mark.parametrize("steps", [3, 4, 8])
+@pytest.mark.parametrize("steps", [2, 3, 4, 8])
 def test_fillet_between_planes(steps):
     arc = np.linspace(0, np.pi / 2, steps + 1)
     profile = [(-50, 0), *((5 * np.sin(t), 5 * np.cos(t) - 5) for t in arc), (5, -55)]
@@ -216,10 +374,12 @@ def test_fillet_between_planes(steps):
         x, z = p[:, 0], p[:, 2]
         return np.where((x >= 0) & (z >= -5), np.hypot(x, z + 5) - 5, np.where(x < 0, z, x - 5))
 
-    np.testing.assert_allclose(ratios(points, faces, distance), 1.0, rtol=1e-6)
+    np.testing.assert_allclose(ratios(points, faces, distance), FACTOR, rtol=1e-6)
     sagitta = 5 * (1 - np.cos(np.pi / 4 / steps))
     found = estimate(points, faces, judge(points, faces))
-    assert found.largest < 1.4 * sagitta  # the planes beside it
+    assert found.largest == pytest.approx(FACTOR * sagitta, rel=1e-6)
+    planes = [0, 1, -2, -1]
+    np.testing.assert_allclose(found.outward[planes], 0.4 * FACTOR * sagitta, rtol=1e-6)
 
 
 def test_lone_strip_between_planes():
@@ -228,7 +388,7 @@ def test_lone_strip_between_planes():
     profile = [(-50, 0), (0, 0), (x, z), (x + 50 * np.cos(end), z - 50 * np.sin(end))]
     points, faces = grid(lambda u, v: (profile[u][0], v, profile[u][1]), range(4), [0, 40])
     found = estimate(points, faces, judge(points, faces))
-    np.testing.assert_allclose(found.outward[2:4], 5 * (1 - np.cos(end / 2)), rtol=1e-6)
+    np.testing.assert_allclose(found.outward[2:4], FACTOR * 5 * (1 - np.cos(end / 2)), rtol=1e-6)
 
 
 def test_cylinder_cut_by_another_is_covered_in_every_sliver():
@@ -254,15 +414,15 @@ def test_scattered_points_on_a_sphere():
     mesh = trimesh.Trimesh(points, ConvexHull(points).simplices)
     mesh.fix_normals()
     r = ratios(mesh.vertices, mesh.faces, lambda p: np.linalg.norm(p, axis=1) - 10)
-    assert np.mean(r < 2 / 3) < 0.08
-    assert r.min() > 0.1
+    assert np.mean(r < 1.0) < 0.03
+    assert np.percentile(r, 99) < 3.0
 
 
 def test_needles_that_fill_a_t_junction_hide_nothing():
-    # Two strips of a cylinder; the shared edge is split on one side only, and a triangle without
-    # area fills the slit.
+    # Three strips of a cylinder; the edge between the first two is split on one side only, and a
+    # triangle without area fills the slit.
     points, faces = tube(turn(32), [0, 30])
-    points, faces = points[:6], faces[:4]  # strips 0 and 1; vertices 2 and 3 are the edge between
+    points, faces = points[:8], faces[:6]  # strips 0 to 2; vertices 2 and 3 are the edge between
     middle = len(points)
     points = np.vstack([points, (points[2] + points[3]) / 2])
     strip = faces[2:4]
@@ -275,12 +435,12 @@ def test_needles_that_fill_a_t_junction_hide_nothing():
         else:
             p, q, r = corners[k], corners[(k + 1) % 3], corners[(k + 2) % 3]
             split += [[p, middle, r], [middle, q, r], [q, middle, p]]
-    faces = np.vstack([faces[:2], split])
+    faces = np.vstack([faces[:2], split, faces[4:]])
     sound = judge(points, faces)
     assert sound.zero_area == 1
     found = estimate(points, faces, sound)
     sagitta = 10 * (1 - np.cos(np.pi / 32))
-    np.testing.assert_allclose(found.outward, sagitta, rtol=1e-6)
+    np.testing.assert_allclose(found.outward, FACTOR * sagitta, rtol=1e-6)
 
 
 def test_crowded_and_doubled_triangles_keep_their_curvature():
