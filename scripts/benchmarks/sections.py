@@ -3,7 +3,8 @@
 The housing is a tube whose wall is drawn finely, in a lattice of 400 balls, so that every plane
 cuts several thousand triangles that do not belong to the bore. Ours is the whole way to the open
 area: tree, sections, loops, which of them bound the bore. trimesh is timed on every tenth plane,
-``section`` alone and with ``to_2D`` and ``area`` of the whole section, and multiplied by ten.
+``section`` alone and with ``to_2D`` and ``area`` of the whole section, and multiplied by ten;
+so is pyvista's cutter, ``slice`` alone and with ``strip``, which joins its lines to outlines.
 """
 
 from __future__ import annotations
@@ -104,24 +105,52 @@ def _trimesh(stations: int, with_area: bool) -> float:
     return total * EVERY
 
 
+def _pyvista(stations: int, joined: bool) -> float:
+    """Seconds of a loop of pyvista slices, from every tenth plane; lines only, no area."""
+    import pyvista
+
+    mesh = pyvista.wrap(housing())
+    total = 0.0
+    for s in np.linspace(0.13, LENGTH - 0.17, stations)[::EVERY]:
+        begin = time.perf_counter()
+        lines = mesh.slice(normal=(0.0, 0.0, 1.0), origin=(0.0, 0.0, s))
+        if joined:
+            lines = lines.strip()
+        total += time.perf_counter() - begin
+        if lines.n_cells == 0:
+            raise RuntimeError("pyvista found no section")
+    return total * EVERY
+
+
 def compete(name: str, stations: int) -> int:
     """Time one contestant; prints JSON."""
-    seconds = _ours(stations) if name == "geomcheck" else _trimesh(stations, name.endswith("area"))
+    if name == "geomcheck":
+        seconds = _ours(stations)
+    elif name.startswith("pyvista"):
+        try:
+            seconds = _pyvista(stations, name.endswith("joined"))
+        except ImportError:
+            return 3
+    else:
+        seconds = _trimesh(stations, name.endswith("area"))
     print(json.dumps({"seconds": seconds}))
     return 0
 
 
 def run() -> list[Row]:
-    """Rows against trimesh's section alone, and with its area."""
+    """Rows against trimesh's section alone and with its area, and pyvista's slices."""
     stations = 100 if quick() else STATIONS
     what = f"{stations} stations, 1 M triangles"
     module = str(Path(__file__).resolve())
     ours = contestant(module, "geomcheck", str(stations))
     assert ours is not None
     rows = []
-    for peer in ("trimesh section", "trimesh section and area"):
+    peers = ("trimesh section", "trimesh section and area", "pyvista slice", "pyvista slice joined")
+    for peer in peers:
         theirs = contestant(module, peer, str(stations))
-        assert theirs is not None
+        if theirs is None:
+            rows.append(Row(what, ours["seconds"], peer, None, missing=True))
+            continue
         note = f"peer timed on every {EVERY}th plane"
         rows.append(Row(what, ours["seconds"], peer, theirs["seconds"], note=note))
     return rows
