@@ -22,7 +22,8 @@ flow bench. The maker's figures for boosted engines and local emission rules com
 Details of the first finding: ``mass_flow`` (kg/s, low and high), ``mass_flow_from``, ``state``,
 ``mach`` (``s``, ``low``, ``value``, ``high``), ``shares`` (``name``, ``kind``, ``from``, ``to``,
 ``low``, ``value``, ``high`` in kPa, ``source``), ``blades`` (``part``, ``angle``, ``open_share``,
-``closed_form``).
+``closed_form``). Of each finding with a place, for its picture: ``path``, ``outlines``
+(``throat``), and in a state ``maps`` (4 x 4 by part, from where it stands) and ``left_out``.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ import numpy as np
 
 from geomcheck.errors import CannotDecide, InputError
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
-from geomcheck.flow import gas, throttle
+from geomcheck.flow import account, gas, throttle
 from geomcheck.flow.account import point
 from geomcheck.flow.asked import Blade, MassFlow
 from geomcheck.flow.estimate import Estimate, estimate
@@ -119,7 +120,7 @@ class _Asked:
             return
         told = _details(found, openings)
         for finding in self._judged(survey, found):
-            yield replace(finding, details=told)
+            yield replace(finding, details={**told, **finding.details})
             told = {}
         for opening in openings:
             yield from self._misplaced(opening)
@@ -230,6 +231,12 @@ class _Asked:
             frame = survey.path.frames([more.pop("s")])[0]
             more["witnesses"] = (Witness("fastest", names[0], point(frame[:3])),)
             more["view"] = point(frame[9:12])
+            drawn = account.details(survey, names)
+            more["details"] = {
+                "path": drawn["path"],
+                "outlines": {"throat": drawn["outlines"]["throat"]},
+                **self.measured.assembly.pose,
+            }
         return Finding(
             code=CODE,
             verdict=verdict,

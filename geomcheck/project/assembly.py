@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, NoReturn
 
+import numpy as np
+from numpy.typing import NDArray
+
 from geomcheck.errors import ProjectError
 from geomcheck.finding import EntryRef
 from geomcheck.mesh.part import Part, PartSet
@@ -43,6 +46,10 @@ class Assembly:
         Names of all vehicles of the project, so that a check's settings may name one of them.
     state : str
         Name of the state the parts stand in; empty for as they are placed.
+    moved : mapping of str to (4, 4) float64
+        How the state moves parts from where they are placed, housing frame.
+    left_out : tuple of str
+        Parts that are not there in the state.
     kept : dict
         What was worked out for this vehicle and is asked for again.
     """
@@ -60,6 +67,8 @@ class Assembly:
     movements: tuple[tuple[Key, MovementEntry], ...] = ()
     states: tuple[tuple[Key, StateEntry], ...] = ()
     state: str = ""
+    moved: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    left_out: tuple[str, ...] = ()
     kept: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @property
@@ -82,6 +91,16 @@ class Assembly:
         """Names of the parts that are out of the way while bolts are done up."""
         return frozenset(n for n, entry in self.part_entries.items() if entry.open_for_tools)
 
+    @property
+    def pose(self) -> dict[str, Any]:
+        """What a finding's details tell of the state, for its picture: ``maps``, ``left_out``."""
+        found: dict[str, Any] = {}
+        if self.moved:
+            found["maps"] = {name: matrix.tolist() for name, matrix in self.moved.items()}
+        if self.left_out:
+            found["left_out"] = list(self.left_out)
+        return found
+
     def in_state(self, name: str) -> Assembly:
         """The vehicle with its parts in a state; parts the state leaves alone are shared.
 
@@ -101,6 +120,7 @@ class Assembly:
     def _moved(self, name: str) -> Assembly:
         key, state = {entry.name: (key, entry) for key, entry in self.states}[name]
         parts = dict(self.parts)
+        maps, left_out = {}, []
         for number, moved in enumerate(state.parts):
             here = (*key, "part", number)
             part = self.parts.get(moved.name)
@@ -112,15 +132,24 @@ class Assembly:
                 )
             if moved.left_out:
                 del parts[moved.name]
+                left_out.append(moved.name)
                 continue
             matrix = stand(moved.place, self.lines, (*here, "place"), moved.name).matrix
+            maps[moved.name] = matrix
             parts[moved.name] = replace(
                 part,
                 vertices=apply(matrix, part.vertices),
                 place=matrix if part.place is None else matrix @ part.place,
                 alignments=tuple(alignment.moved(matrix) for alignment in part.alignments),
             )
-        return replace(self, parts=PartSet(parts.values()), state=name, kept={})
+        return replace(
+            self,
+            parts=PartSet(parts.values()),
+            state=name,
+            moved=maps,
+            left_out=tuple(left_out),
+            kept={},
+        )
 
     def entry(self, key: Key) -> EntryRef:
         """Where in the project file ``key`` stands."""

@@ -180,6 +180,7 @@ def _grids(finding: Finding) -> list[Grid]:
 
 def _terms(quantity: Quantity) -> Grid:
     unit = words.format_unit(quantity.unit)
+    unit = f", {unit}" if unit else ""
     decimals = words.DECIMALS.get(quantity.unit, 3) + 1
     rows = tuple(
         (
@@ -190,7 +191,7 @@ def _terms(quantity: Quantity) -> Grid:
         )
         for term in quantity.terms
     )
-    heads = ("cause", f"lower by, {unit}", f"higher by, {unit}", "from")
+    heads = ("cause", f"lower by{unit}", f"higher by{unit}", "from")
     return Grid(f"What the interval of the {quantity.name} is made of", heads, rows)
 
 

@@ -118,7 +118,7 @@ def _signed(change: Quantity, ascii_only: bool) -> str:
     while decimals < 6 and any(x != 0.0 and abs(x) < 0.5 * 10.0**-decimals for x in ends):
         decimals += 1
     value, low, high = (f"{'+' if x > 0 else ''}{format_number(x, decimals)}" for x in ends)
-    space = "" if unit in ("°", "%") else " "
+    space = "" if unit in ("°", "%", "") else " "
     return f"{value}{space}{unit} ({low} .. {high})"
 
 

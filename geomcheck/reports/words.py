@@ -11,7 +11,9 @@ from geomcheck.finding import SEVERITY, Finding, Point, Quantity, Requirement, V
 #: Decimals shown for a unit; further ones appear only where they decide.
 DECIMALS: dict[str, int] = {"mm": 2, "mm2": 1, "mm3": 0, "deg": 1, "%": 1}
 _MOST_DECIMALS = 6
-_UNITS: dict[str, str] = {"mm2": "mm²", "mm3": "mm³", "deg": "°"}
+_UNITS: dict[str, str] = {"mm2": "mm²", "mm3": "mm³", "deg": "°", "Mach": ""}
+#: Units written straight after the number; a Mach number has none.
+_CLOSE = ("°", "%", "")
 #: A unit in running text, after its number.
 _IN_TEXT = re.compile(r"(?<=\d )mm[23]\b")
 
@@ -54,7 +56,7 @@ def verdict_word(verdict: Verdict) -> str:
 
 def format_unit(unit: str, *, ascii_only: bool = False) -> str:
     """Write a unit: ``mm²`` for ``mm2``, or as it is where only ASCII can be shown."""
-    return unit if ascii_only else _UNITS.get(unit, unit)
+    return unit if ascii_only and unit != "Mach" else _UNITS.get(unit, unit)
 
 
 def format_text(text: str, *, ascii_only: bool = False) -> str:
@@ -104,7 +106,7 @@ def format_quantity(
             decimals += 1
     value = format_number(quantity.value, decimals)
     unit = format_unit(quantity.unit, ascii_only=ascii_only)
-    space = "" if unit in ("°", "%") else " "
+    space = "" if unit in _CLOSE else " "
     if quantity.low == quantity.high:
         return f"{value}{space}{unit}"
     low = format_number(quantity.low, decimals, ROUND_FLOOR)
@@ -140,7 +142,7 @@ def format_requirement(requirement: Requirement, *, ascii_only: bool = False) ->
     ):
         decimals += 1
     unit = format_unit(requirement.unit, ascii_only=ascii_only)
-    space = "" if unit in ("°", "%") else " "
+    space = "" if unit in _CLOSE else " "
     return f"{requirement.sense} {format_number(requirement.limit, decimals)}{space}{unit}"
 
 

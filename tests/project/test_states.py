@@ -102,6 +102,11 @@ def test_parts_are_turned_on_from_where_they_stand(write) -> None:
         turned.parts["blade"].file_bounds, base.parts["blade"].file_bounds, atol=1e-9
     )
     assert base.in_state("part-open") is turned
+    # What the picture needs: the way from where a part is placed, and what is gone.
+    assert (base.pose, turned.pose["left_out"]) == ({}, ["plug"])
+    moved = trimesh.transform_points(base.parts["blade"].vertices, turned.pose["maps"]["blade"])
+    np.testing.assert_allclose(moved, turned.parts["blade"].vertices, atol=1e-9)
+    assert list(turned.pose["maps"]) == ["blade"]
 
 
 def test_how_well_a_part_stands_goes_with_it(write) -> None:

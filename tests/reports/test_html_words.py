@@ -23,6 +23,13 @@ def test_a_quantity_prints_value_unit_and_interval():
     assert words.format_quantity(Quantity("loss", 3.04, "%", 3.0, 3.1)) == "3.0% (3.0 .. 3.1)"
 
 
+def test_a_mach_number_has_no_unit():
+    mach = Quantity("greatest Mach number", 0.12, "Mach", 0.114, 0.1949)
+    for plain in (False, True):
+        assert words.format_quantity(mach, ascii_only=plain) == "0.120 (0.114 .. 0.195)"
+    assert words.format_requirement(Requirement("at most", 0.25, "Mach")) == "at most 0.250"
+
+
 def test_units_in_messages_are_written_as_beside_the_numbers():
     text = '"mm2" takes 557.53 mm2 there; 240 mm3 in common, 3 mm'
     assert words.format_text(text) == '"mm2" takes 557.53 mm² there; 240 mm³ in common, 3 mm'

@@ -1,6 +1,7 @@
 """Pictures of findings: what they show, and that they are the same every time."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -392,6 +393,12 @@ def test_a_moved_part_is_drawn_in_its_pose_and_ghosted_where_it_stands(cell):
     assert cell["rail"].vertices[:, 1].min() == pytest.approx(72.0)
     pictures = [pixels(picture(moved_finding(m), cell)) for m in ({"rail": NEARER}, {"rail": eye})]
     assert not np.array_equal(*pictures)
+
+
+def test_what_is_left_out_in_a_state_is_not_drawn(cell):
+    gone = replace(moved_finding({"rail": NEARER}), details={"maps": {}, "left_out": ["rail"]})
+    scene = build(gone, cell, ASPECT)
+    assert [layer.name for layer in scene.layers] == ["housing", "lid"]
 
 
 def test_without_a_pose_nothing_is_ghosted_twice(cell):

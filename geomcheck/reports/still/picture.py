@@ -130,7 +130,8 @@ def _write_measure(sheet: Sheet, scene: Scene, finding: Finding) -> None:
         return
     decimals = words.DECIMALS.get(quantity.unit, 3)
     number = words.format_number(quantity.value, decimals)
-    text = shorten(f"{quantity.name} {number} {words.format_unit(quantity.unit)}", 320, 19)
+    unit = words.format_unit(quantity.unit)
+    text = shorten(f"{quantity.name} {number} {unit}".rstrip(), 320, 19)
     spots = mark.spots_of(scene.camera, _marked(scene), VIEW, HEIGHT)
     (ax, ay), (bx, by) = spots[0], spots[-1]
     x, y = 0.5 * (ax + bx), 0.5 * (ay + by)

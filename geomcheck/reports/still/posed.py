@@ -26,19 +26,20 @@ def posed(finding: Finding, parts: Mapping[str, Part]) -> tuple[dict[str, Part],
     ----------
     finding : Finding
         ``details["maps"]``, if any, holds a 4 x 4 matrix by part: from where it stands, in the
-        housing frame, to the pose.
+        housing frame, to the pose; ``details["left_out"]`` names parts that are not there in it.
     parts : mapping of str to Part
 
     Returns
     -------
     parts : dict of str to Part
-        Those with a map moved by it; their order kept.
+        Those with a map moved by it, without those left out; their order kept.
     rest : list of Layer
         The moved ones where they stand, ghosted.
     """
     found = finding.details.get("maps")
     maps = found if isinstance(found, Mapping) else {}
-    out, rest = dict(parts), []
+    gone = finding.details.get("left_out", ())
+    out, rest = {name: part for name, part in parts.items() if name not in gone}, []
     for name, rows in maps.items():
         matrix = np.array(rows, dtype=np.float64)
         part = parts.get(name)

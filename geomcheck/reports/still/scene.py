@@ -49,6 +49,7 @@ def build(finding: Finding, parts: Mapping[str, Part], aspect: float) -> Scene |
         return None
     overview = _overview(parts)
     parts, rest = posed(finding, parts)
+    subjects = [name for name in subjects if name in parts]
     layers = _layers(subjects, parts, {layer.name for layer in rest}) + rest
     if finding.details.get("maps") and len(witnesses) > 2:
         # The first place is where the part stands; what was measured lies in the pose.
