@@ -9,7 +9,10 @@ on both sides of it by ``restriction`` per cent or more, is remarked on, or is a
 other legs and dead-end branches are left out; but a side opening that the same plane cuts, such as
 a valve's port, is part of the section there and can make up for what stands opposite. Areas are
 taken square to the path: draw it along the middle of the duct. A duct with ``states`` is measured
-in each of them; a plane across a tilted blade shows more than the blade leaves open.
+in each of them. A plane across a tilted blade shows more than the blade leaves open: the low end
+of the interval is what the obstacles leave open as seen along the path, which no surface across
+can undercut, or what the cut of ``flow-throat`` rules out, where it was asked for. What is cast
+into the walls askew, or hidden by a side opening, only ``flow-throat`` finds.
 
 Why: The throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its
@@ -49,6 +52,7 @@ from geomcheck.flow.account import (
     throat_in_words,
 )
 from geomcheck.flow.result import Survey
+from geomcheck.flow.throat_words import ASK_CUT, askew_in_words, bounded, lowered
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measured_ducts
 
@@ -105,7 +109,11 @@ class _Duct:
         return tuple(sorted(self.names, key=lambda name: name == part))
 
     def _least(self, survey: Survey) -> Finding:
-        area, there = survey.throat.area, throat_cause(survey)
+        area, there, group = survey.throat.area, throat_cause(survey), None
+        if self.measured.proven is None:
+            area, group = bounded(area, self.measured.behind())
+        else:
+            area = lowered(area, self.measured.proven)
         blame = self.names[there.surface] if there else None
         text = throat_in_words(survey, self.names)
         verdict, need, remedy = Verdict.NOT_APPLICABLE, None, ""
@@ -121,6 +129,12 @@ class _Duct:
                 verdict = Verdict.UNDECIDED
                 text += ", but not every station could be measured"
             remedy = remedy_for_throat(survey, need.limit, self.names)
+            if group is not None and area.low < need.limit <= area.value:
+                text += f". {askew_in_words(group, self.names)}"
+                remedy = f"{ASK_CUT}, or turn or thin what stands askew."
+            elif area.low < need.limit <= survey.throat.area.low:
+                text += f", but {area.low:.2f} mm2 is all that flow-throat is sure of"
+                remedy = "See the finding of flow-throat on this duct."
         witnesses = [Witness("throat", blame or self.names[0], survey.throat.point)]
         if there is not None:
             witnesses.append(Witness("in the bore", self.names[there.surface], there.point))

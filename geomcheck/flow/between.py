@@ -40,6 +40,9 @@ class Slabs:
         Corners of the box round the open area at the near (0) and the far (1) station.
     step, turning : (m,) float64
         Arc length (mm) and total turning of the path (radians) from one to the other.
+    rims : sequence of (k, 2) float64
+        Points whose convex hull holds the open area of a near or far station, in its plane's
+        (x, y): two a slab, near and far, in the order of the slabs; or two for all.
     """
 
     near: FloatArray
@@ -48,6 +51,18 @@ class Slabs:
     high: FloatArray
     step: FloatArray
     turning: FloatArray
+    rims: Sequence[FloatArray]
+
+    def row(self, k: int) -> Slabs:
+        """One of the slabs."""
+        one = slice(k, k + 1)
+        return Slabs(
+            self.near[one], self.far[one], self.low[:, one], self.high[:, one], self.step[one],
+            self.turning[one], self._rims(k),
+        )  # fmt: skip
+
+    def _rims(self, k: int) -> Sequence[FloatArray]:
+        return self.rims if len(self.rims) == 2 else self.rims[2 * k : 2 * k + 2]
 
     @cached_property
     def angle(self) -> FloatArray:
@@ -68,15 +83,32 @@ class Slabs:
 
     @cached_property
     def planes_meet(self) -> BoolArray:
-        """(m,) whether the planes meet within the box round either open area."""
+        """(m,) whether the planes meet within either open area (its convex hull)."""
         met = self.angle > _WIDEST
+        beside = np.zeros(len(met), np.bool_)
         for k, (frame, other) in enumerate(((self.near, self.far), (self.far, self.near))):
             for x in (self.low[k, :, 0], self.high[k, :, 0]):
                 for y in (self.low[k, :, 1], self.high[k, :, 1]):
                     corner = frame[:, :3] + x[:, None] * frame[:, 3:6] + y[:, None] * frame[:, 6:9]
                     ahead = ((corner - other[:, :3]) * other[:, 9:12]).sum(axis=1)
-                    met |= (ahead >= 0.0) if k == 0 else (ahead <= 0.0)
+                    beside |= (ahead >= 0.0) if k == 0 else (ahead <= 0.0)
+        # Few planes meet within the box: only there the outline itself is looked at.
+        for row in np.flatnonzero(beside & ~met):
+            met[row] = self._meet(int(row))
         return np.asarray(met)
+
+    def _meet(self, row: int) -> bool:
+        for rim, frame, other, sense in zip(
+            self._rims(row),
+            (self.near[row], self.far[row]),
+            (self.far[row], self.near[row]),
+            (1.0, -1.0),
+            strict=True,
+        ):
+            points = frame[:3] + rim @ frame[3:9].reshape(2, 3)
+            if (sense * ((points - other[:3]) @ other[9:12]) >= 0.0).any():
+                return True
+        return False
 
     def rows(self, k: int) -> FloatArray:
         """(m, 22) the slabs over the open area at station k, as the kernels take them."""
@@ -124,16 +156,14 @@ def close_loss(surfaces: Sequence[Surface], slab: Slabs, bores: tuple[Any, Any])
     """
     out = np.zeros(2)
     for k, sense in enumerate((1.0, -1.0)):
-        row = slab.rows(k)[0]
-        frame = slab.far[0] if k else slab.near[0]
-        shift = row[12:18].reshape(2, 3) @ (frame[:3] - row[:3])
-        bore = shapely.transform(bores[k], lambda xy, by=shift: xy + by)
-        bore = shapely.buffer(bore, float(slab.margin(k)[0]))
+        bore = shapely.buffer(bores[k], float(slab.margin(k)[0]))
         shapely.prepare(bore)
         for surface in surfaces:
-            facets = _shadows(surface, row, sense)
+            facets = shadows(surface, slab, sense, bore, end=k)
             if len(facets):
-                out[k] += shapely.area(shapely.intersection(facets, bore)).sum()
+                whole = shapely.contains_properly(bore, facets)
+                out[k] += shapely.area(facets[whole]).sum()
+                out[k] += shapely.area(shapely.intersection(facets[~whole], bore)).sum()
         # The facets are laid on the plane half way; in between the tangent strays by this much.
         out[k] /= np.cos(0.5 * slab.angle[0])
         out[k] += bore.area * slab.stray[0]
@@ -146,8 +176,22 @@ def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.asarray(a[:, i] * b[:, j] - a[:, j] * b[:, i])
 
 
-def _shadows(surface: Surface, row: FloatArray, sense: float) -> Any:
-    tree = surface.tree
+def shadows(surface: Surface, slab: Slabs, sense: float, bore: Any, *, end: int = 0) -> Any:
+    """Facets of a surface in a slab that face along it, as shapely polygons across it.
+
+    Parameters
+    ----------
+    slab : Slabs
+        A single one.
+    sense : float
+        +1: those that face who comes from the near plane; -1: from the far one.
+    bore : geometry
+        Only facets whose boxes meet its box are returned.
+    end : int
+        The station whose path point is the origin of (x, y), and whose open area's box with its
+        margin is looked over: 0 near, 1 far.
+    """
+    row, tree = slab.rows(end)[0], surface.tree
     room = 256
     while True:
         corners = np.empty((room, 12, 2))
@@ -158,9 +202,23 @@ def _shadows(surface: Surface, row: FloatArray, sense: float) -> Any:
         if found <= room:
             break
         room = int(found)
-    rings = [corners[i, : counts[i]] for i in range(found)]
-    if not rings:
+    origin = slab.far[0] if end else slab.near[0]
+    corners = corners[:found] - row[12:18].reshape(2, 3) @ (origin[:3] - row[:3])
+    counts = counts[:found]
+    held = np.arange(corners.shape[1]) < counts[:, None]
+    low = np.where(held[:, :, None], corners, np.inf).min(axis=1)
+    high = np.where(held[:, :, None], corners, -np.inf).max(axis=1)
+    box = np.reshape(bore.bounds, (2, 2))
+    near = (low <= box[1]).all(axis=1) & (high >= box[0]).all(axis=1)
+    corners, counts, held = corners[near], counts[near], held[near]
+    if not len(counts):
         return np.zeros(0, object)
-    index = np.repeat(np.arange(found), counts[:found] + 1)
-    closed = np.concatenate([np.vstack([ring, ring[:1]]) for ring in rings])
-    return shapely.make_valid(shapely.polygons(shapely.linearrings(closed, indices=index)))
+    rings = np.concatenate([corners, np.zeros((len(counts), 1, 2))], axis=1)
+    rings[np.arange(len(counts)), counts] = corners[:, 0]
+    kept = np.concatenate([held, np.zeros((len(counts), 1), np.bool_)], axis=1)
+    kept[np.arange(len(counts)), counts] = True
+    index = np.repeat(np.arange(len(counts)), counts + 1)
+    facets = shapely.polygons(shapely.linearrings(rings[kept], indices=index))
+    wrong = ~shapely.is_valid(facets)
+    facets[wrong] = shapely.make_valid(facets[wrong])
+    return facets

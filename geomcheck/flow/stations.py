@@ -69,10 +69,29 @@ class Station:
         """The open area as a shapely geometry, in the plane's (x, y)."""
         return shapely.union_all([self.region.polygon(piece) for piece in self.pieces])
 
+    def rim(self) -> FloatArray:
+        """(k, 2) corners of the open area's convex hull, in the plane's (x, y)."""
+        return np.asarray(shapely.get_coordinates(shapely.convex_hull(self.shape())))
+
     @property
     def frame(self) -> FloatArray:
         """(12,) origin, u, v, tangent."""
         return self.region.section.frame
+
+
+class _Rims(Sequence[FloatArray]):
+    """Rims of pairs of stations, near and far in turn, made when they are asked for."""
+
+    def __init__(self, pairs: Sequence[tuple[Station, Station]]) -> None:
+        self.pairs = pairs
+
+    def __len__(self) -> int:
+        return 2 * len(self.pairs)
+
+    def __getitem__(self, at: Any) -> Any:
+        if isinstance(at, slice):
+            return [self[k] for k in range(*at.indices(len(self)))]
+        return self.pairs[at // 2][at % 2].rim()
 
 
 class Stations:
@@ -189,7 +208,7 @@ class Stations:
         turning = self.path.turning(s.ravel()).reshape(-1, 2)
         return between.Slabs(
             near, far, boxes[:, :, :2], boxes[:, :, 2:], s[:, 1] - s[:, 0],
-            turning[:, 1] - turning[:, 0],
+            turning[:, 1] - turning[:, 0], _Rims(pairs),
         )  # fmt: skip
 
     def _unsettled(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,17 +10,27 @@ import numpy as np
 from pydantic import Field
 
 from geomcheck.errors import InputError
+from geomcheck.flow.behind import Behind, open_behind
 from geomcheck.flow.cast_around import cast_around
 from geomcheck.flow.centreline import Route
+from geomcheck.flow.narrowest import Narrowest, narrowest
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.result import Survey
 from geomcheck.flow.section import Surface
 from geomcheck.flow.survey import duct_area
+from geomcheck.flow.throat import stations_of
+from geomcheck.flow.void import Void
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.duct_states import in_state
 from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.load import validate
-from geomcheck.project.routes import between_ports, find_route, found_once
+from geomcheck.project.routes import (
+    between_ports,
+    find_route,
+    found_once,
+    void_between,
+)
 
 #: The check whose table says how ducts are surveyed.
 CHECK = "flow-area"
@@ -168,6 +178,64 @@ class MeasuredDuct:
             found[:walls] = [cast_around(surface) for surface in found[:walls]]
         return found
 
+    def behind(self) -> tuple[Behind, ...]:
+        """What its obstacles leave open as seen along the path; worked out once.
+
+        Raises as :meth:`survey` does.
+        """
+        walls = len(self.duct.walls)
+        return found_once(
+            self.assembly,
+            ("behind", self.key, self.settings, self.outlet),
+            lambda: open_behind(self.survey(), self.surfaces, walls),
+        )
+
+    def narrowest(self) -> Narrowest:
+        """Its least section at any tilt, and by a cut of its void if asked for; worked out once.
+
+        Raises as :meth:`survey` does.
+        """
+        return found_once(
+            self.assembly,
+            ("narrowest", self.key, self.settings, self.outlet),
+            lambda: narrowest(stations_of(self.surfaces, self.survey()), self._make()),
+        )
+
+    @property
+    def proven(self) -> float | None:
+        """Low end of the least section by planes and cut, mm2; None where there is no cut."""
+        if self._make() is None:
+            return None
+        found = self.narrowest()
+        return found.area.low if found.cut is not None else None
+
+    def _make(self) -> Callable[[float | None], Void] | None:
+        """Makes the void a cut is asked of; none where none is asked for."""
+        return self.void if self.duct.throat == "planes and cut" else None
+
+    def void(self, spacing: float | None = None) -> Void:
+        """The void between the path's ends, its obstacles in it, on cells (mm); made once.
+
+        Raises
+        ------
+        CannotDecide
+            It leaks, or does not reach from end to end, or a port's rim does not close.
+        ProjectError
+            A port is no opening of the walls.
+        """
+        return found_once(
+            self.assembly,
+            ("void", self.key, self.settings, self.outlet, spacing),
+            lambda: self._void(spacing),
+        )
+
+    def _void(self, spacing: float | None) -> Void:
+        survey = self.survey() if self.duct.inlet is None else None
+        walls = self.names[: len(self.duct.walls)]
+        stand = self.surfaces[len(walls) :]
+        ends = (self.outlet, survey)
+        return void_between(self.assembly, self.key, self.duct, walls, stand, *ends, spacing)
+
     def survey(self) -> Survey:
         """Its survey, worked out once.
 
@@ -224,30 +292,7 @@ def measured_ducts(
     for key, duct in assembly.ducts:
         cases = [(assembly, duct)]
         if duct.states:
-            cases = [_in_state(assembly, key, duct, *state) for state in enumerate(duct.states)]
+            cases = [in_state(assembly, key, duct, *state) for state in enumerate(duct.states)]
         for here, kept in cases:
             for outlet in range(max(1, len(duct.outlets))):
                 yield MeasuredDuct(here, key, kept, plain, outlet)
-
-
-def _in_state(
-    assembly: Assembly, key: Key, duct: DuctEntry, position: int, state: str
-) -> tuple[Assembly, DuctEntry]:
-    if state not in {entry.name for _, entry in assembly.states}:
-        known = ", ".join(f'"{entry.name}"' for _, entry in assembly.states) or "none"
-        assembly.refuse(
-            (*key, "states", position),
-            f'there is no state "{state}" in vehicle "{assembly.vehicle}"',
-            f"known: {known}",
-        )
-    moved = assembly.in_state(state)
-    gone = set(assembly.parts) - set(moved.parts)
-    walls = tuple(name for name in duct.walls if name not in gone)
-    if not walls:
-        assembly.refuse(
-            (*key, "states", position),
-            f'the state "{state}" leaves out all walls of duct "{duct.name}"',
-            "keep a wall, or measure the duct in another state",
-        )
-    obstacles = tuple(name for name in duct.obstacles if name not in gone)
-    return moved, duct.model_copy(update={"walls": walls, "obstacles": obstacles})
