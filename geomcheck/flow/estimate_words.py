@@ -44,8 +44,8 @@ def in_words(found: Estimate, path: FlowPath, unit: str = "") -> str:
         told.append(margin if not unit else f"{margin} {at}")
     if unit in ("", "kPa"):
         known = [(s.loss.value, s.name) for s in found.shares if s.loss is not None]
-        most = [f"{name} {value:.3f}" for value, name in sorted(known, reverse=True)[:3]]
-        told.append(f"total pressure falls by {_span(found.loss, 3, ' kPa')}: {', '.join(most)}")
+        most = [f"{value:.3f} by {name}" for value, name in sorted(known, reverse=True)[:3]]
+        told.append(f"total pressure falls by {_span(found.loss, 3, ' kPa')}: {'; '.join(most)}")
     return f"{text}{'; '.join(told)}."
 
 

@@ -69,8 +69,24 @@ _TAIL = """
 # name = "inlet"
 # walls = ["housing"]
 # obstacles = []
-# path = [[0, 0, 0], [0, 0, 50], [0, 20, 90]]
+# path = [[0, 0, 0], [0, 0, 50], [0, 20, 90]]   # inlet first, along the middle
+# Or leave the path out; it is found between two flat openings, the others shut:
+# inlet = { at = [0, 0, 0] }                  # a point in the opening
+# outlet = [{ at = [0, 20, 90], normal = [0, 0, 1] }]   # normal: out of the duct, if need be
+# closed = [{ at = [0, 30, 40] }]             # such as a bypass port
 # least_area = 3000       # mm2
+# draw = [30, 60]         # mm along the path: section outlines, with  check ... --drawings FOLDER
+# states = ["part-open"]  # measured in each of these; none: as the parts are placed
+# [duct.flow]             # an estimate: Mach number, choking, loss of pressure; no flow bench
+# mass_flow = 0.2         # kg/s; or displacement (litres), speed (rev/min), volumetric_efficiency
+# most_loss = 3           # kPa
+
+# A state: parts turned, moved or left out, for the ducts that name it:
+# [[state]]
+# name = "part-open"
+# [[state.part]]
+# name = "throttle blade"
+# place = { turn = [{ axis = [1, 0, 0], angle = 40, about = [0, 0, 20] }] }
 
 # A screw: the centre of its seat, the axis towards the tool, size, head and length:
 # [[fastener]]

@@ -15,6 +15,11 @@ OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
 _QUIET = (Verdict.PASS, Verdict.NOT_APPLICABLE)
 #: Details that are drawn, or too long to read.
 _DRAWN = frozenset({"curve", "path", "outlines", "tool", "seat", "extent", "triangles", "maps"})
+#: Titles of tables whose heads do not say it all.
+_TITLES = {
+    "shares": "Shares of the loss, kPa; from and to in mm along the path",
+    "blades": "Blades; angle in degrees off wide open, shares of the bore seen along it",
+}
 _MOST_ROWS = 16
 _LONGEST_LIST = 6
 
@@ -210,7 +215,8 @@ def _table(key: str, value: Sequence[Mapping[str, Any]]) -> Grid:
     shown = [head for head in heads if any(_plain(row.get(head)) for row in value)]
     rows = tuple(tuple(_plain(row.get(head)) for head in shown) for row in value[:_MOST_ROWS])
     names = tuple(_words(head) for head in shown)
-    return Grid(_words(key).capitalize(), names, rows, max(0, len(value) - _MOST_ROWS))
+    title = _TITLES.get(key) or _words(key).capitalize()
+    return Grid(title, names, rows, max(0, len(value) - _MOST_ROWS))
 
 
 def _facts(details: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:

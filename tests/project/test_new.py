@@ -6,6 +6,7 @@ import pytest
 import trimesh
 
 from geomcheck.errors import InputError, ProjectError
+from geomcheck.project.entries import DuctEntry, StateEntry
 from geomcheck.project.load import load
 from geomcheck.project.new import write_project
 
@@ -73,3 +74,16 @@ def test_no_folder_and_no_meshes(tmp_path):
         write_project(tmp_path / "none", None, force=False)
     with pytest.raises(InputError, match="no mesh files"):
         write_project(tmp_path, None, force=False)
+
+
+@pytest.mark.parametrize("left_out", [("path =",), ("inlet =", "outlet =", "closed =")])
+def test_the_examples_of_ducts_and_states_can_be_used(folder, left_out):
+    text = write_project(folder, None, force=False).read_text(encoding="utf-8")
+    block = text.split("# [[duct]]\n")[1].split("# A screw")[0].splitlines()
+    lines = [line.removeprefix("# ") for line in block if "=" in line or line.startswith("# [")]
+    lines = [line for line in lines if not line.startswith(left_out)]
+    data = tomllib.loads("\n".join(["[[duct]]", *lines]))
+    duct = DuctEntry.model_validate(data["duct"][0])
+    state = StateEntry.model_validate(data["state"][0])
+    assert duct.states == (state.name,) and duct.flow is not None and duct.draw
+    assert bool(duct.path) == (left_out[0] != "path =") == (duct.inlet is None)
