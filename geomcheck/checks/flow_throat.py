@@ -29,6 +29,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
+
 from geomcheck.errors import CannotDecide
 from geomcheck.finding import Finding, Requirement, Verdict, Witness
 from geomcheck.flow.account import place
@@ -98,19 +100,25 @@ def _least(measured: MeasuredDuct) -> Finding:
         verdict = Verdict.UNDECIDED
         text += ", but not every station could be measured"
         remedy = "Make the stations measurable that flow-area has no number for."
-    blame = lost[0][0] if lost else names[0]
+    blame = lost[0][0] if lost else names[_round(found)]
     return _finding(
         measured,
         verdict,
         text + ".",
         remedy,
-        parts=tuple(sorted(names, key=lambda name: name == blame)) if lost else names,
+        parts=tuple(sorted(names, key=lambda name: name == blame)),
         quantity=area,
         requirement=need,
         witnesses=(Witness("throat", blame, found.point),),
         view=found.plane.normal,
         details=details(found, lost, survey.path),
     )
+
+
+def _round(found: Narrowest) -> int:
+    """The surface that makes most of the plane throat's outline."""
+    outline = found.plane.cut.region.outline(found.plane.cut.pieces)
+    return int(np.argmax(np.bincount(outline.part, outline.lengths)))
 
 
 def _remedy(found: Narrowest, limit: float, low: float, lost: list[tuple[str, float]]) -> str:

@@ -29,8 +29,9 @@ from geomcheck.flow.stations import Station
 #: two plates from opposite walls have a gap from tip to tip below that of one plane only when
 #: nearer than 1 / sqrt(3) of the height (a plane figure).
 TOGETHER = 0.6
-#: A stretch is laid out in steps that turn by no more than this, radians.
-_TURN = 0.1
+#: A stretch is laid out in steps, so many that lines along it stray by no more than this (mm) in
+#: one; most steps.
+_STRAY, _STEPS = 0.02, 200
 #: Points on the edges of obstacles: no further apart than this (mm), and most on one edge.
 _APART, _MOST = 1.0, 64
 
@@ -123,7 +124,9 @@ def _grouped(
 def _least(path: FlowPath, surfaces: Sequence[Surface], near: Station, far: Station) -> float:
     """Area that is open from the near to the far station along the path, or 0."""
     turning = path.turning(np.array([near.s, far.s]))
-    steps = max(1, int(np.ceil(float(turning[1] - turning[0]) / _TURN)))
+    # Lines stray by the length of a step times its turning, and both fall with the steps.
+    stray = (far.s - near.s) * float(turning[1] - turning[0])
+    steps = int(np.clip(np.ceil(np.sqrt(stray / _STRAY)), 1, _STEPS))
     s = np.linspace(near.s, far.s, steps + 1)
     frames, turning = path.frames(s), path.turning(s)
     boxes = np.stack([near.box, far.box])
@@ -139,7 +142,7 @@ def _least(path: FlowPath, surfaces: Sequence[Surface], near: Station, far: Stat
     for sense, row in ((1.0, near), (-1.0, far)):
         bore = row.shape()
         shades: list[Any] = []
-        stray, edge = 0.0, 0.0
+        lost, edge = 0.0, 0.0
         for k in range(steps):
             one = slabs.row(k)
             margin = float(one.margin(0)[0])
@@ -150,8 +153,8 @@ def _least(path: FlowPath, surfaces: Sequence[Surface], near: Station, far: Stat
                 inside = shapely.intersection(shade.boundary, bore).length
                 edge += inside * float(surface.outward.max(initial=0.0))
                 shades.append(shapely.buffer(shade, margin) if margin > 1e-6 else shade)
-            stray += bore.area * float(one.stray[0])
+            lost += bore.area * float(one.stray[0])
         hidden = shapely.intersection(shapely.union_all(shades), bore).area if shades else 0.0
         tilt = float(np.cos(0.5 * slabs.angle.max()))
-        best = max(best, row.area - hidden / tilt - stray - edge)
+        best = max(best, row.area - hidden / tilt - lost - edge)
     return best
