@@ -52,7 +52,7 @@ from geomcheck.flow.account import (
     throat_in_words,
 )
 from geomcheck.flow.result import Survey
-from geomcheck.flow.throat_words import ASK_CUT, askew_in_words, bounded, lowered
+from geomcheck.flow.throat_words import ASK_CUT, askew_in_words, bounded, lowered, sealed_in_words
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measured_ducts
 
@@ -138,6 +138,7 @@ class _Duct:
         witnesses = [Witness("throat", blame or self.names[0], survey.throat.point)]
         if there is not None:
             witnesses.append(Witness("in the bore", self.names[there.surface], there.point))
+        text += sealed_in_words(self.measured.sealed)
         return self._finding(
             verdict,
             text + ".",

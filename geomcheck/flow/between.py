@@ -143,7 +143,9 @@ def loss(surfaces: Sequence[Surface], slabs: Slabs) -> FloatArray:
     return out
 
 
-def close_loss(surfaces: Sequence[Surface], slab: Slabs, bores: tuple[Any, Any]) -> FloatArray:
+def close_loss(
+    surfaces: Sequence[Surface], slab: Slabs, bores: tuple[Any, Any]
+) -> tuple[FloatArray, int]:
     """The same for a single slab, with the facets laid over the open area itself, not its box.
 
     Worth its time where the box holds a flange face or a neighbouring passage in its corners.
@@ -151,15 +153,18 @@ def close_loss(surfaces: Sequence[Surface], slab: Slabs, bores: tuple[Any, Any])
 
     Returns
     -------
-    (2,) float64
+    loss : (2,) float64
         mm2.
+    facets : int
+        How many were laid over the open area: the work it took.
     """
-    out = np.zeros(2)
+    out, count = np.zeros(2), 0
     for k, sense in enumerate((1.0, -1.0)):
         bore = shapely.buffer(bores[k], float(slab.margin(k)[0]))
         shapely.prepare(bore)
         for surface in surfaces:
             facets = shadows(surface, slab, sense, bore, end=k)
+            count += len(facets)
             if len(facets):
                 whole = shapely.contains_properly(bore, facets)
                 out[k] += shapely.area(facets[whole]).sum()
@@ -167,7 +172,7 @@ def close_loss(surfaces: Sequence[Surface], slab: Slabs, bores: tuple[Any, Any])
         # The facets are laid on the plane half way; in between the tangent strays by this much.
         out[k] /= np.cos(0.5 * slab.angle[0])
         out[k] += bore.area * slab.stray[0]
-    return out
+    return out, count
 
 
 def _cross(a: FloatArray, b: FloatArray) -> FloatArray:

@@ -23,6 +23,9 @@ FINEST = 0.02
 _FLUSH = 2.0**-22
 #: The throat is followed until its neighbours differ from it by less than this share.
 _SETTLED = 1e-6
+#: Facets laid over open areas in all, for better bounds between stations that are as near as they
+#: get; a few seconds. Beyond that the plain bounds stand, and the interval is wider.
+_CLOSE_WORK = 400_000
 
 
 @dataclass(eq=False)
@@ -111,6 +114,7 @@ class Stations:
         self._known: pieces.Known = {}
         self._bounds: dict[tuple[int, int], tuple[float, float]] = {}
         self._close: set[tuple[int, int]] = set()
+        self._spent = 0
         self._gone: list[Station] = []  # kept, so that no id is given twice
         reach = [np.abs(surface.tree.bounds).max() for surface in self.surfaces]
         self.flush = _FLUSH * float(max([*reach, np.abs(path.points).max()]))
@@ -192,9 +196,10 @@ class Stations:
         for a, b in fresh:
             self._close.add((id(a), id(b)))
             begun, ended = self._bounds[id(a), id(b)]
-            if np.isfinite(begun):
+            if np.isfinite(begun) and self._spent < _CLOSE_WORK:
                 bores = (a.shape(), b.shape())
-                better = between.close_loss(self.surfaces, self._slabs([(a, b)]), bores)
+                better, facets = between.close_loss(self.surfaces, self._slabs([(a, b)]), bores)
+                self._spent += facets
                 self._bounds[id(a), id(b)] = (
                     min(begun, float(better[0])),
                     min(ended, float(better[1])),

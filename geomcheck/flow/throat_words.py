@@ -12,6 +12,7 @@ from geomcheck.flow.narrowest import Narrowest
 from geomcheck.flow.passage import Passage
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.section import FloatArray
+from geomcheck.flow.void import Seal
 
 #: What to ask for where planes alone prove too little.
 ASK_CUT = 'Set throat = "planes and cut" for this duct: it looks for the smallest surface across'
@@ -112,6 +113,24 @@ def path_of(path: FlowPath) -> list[list[float | None]]:
     count = min(ROWS, max(2, int(path.length / 2.0) + 1))
     s = [path.length * k / (count - 1) for k in range(count)]
     return [numbers(p) for p in path.frames(s)[:, :3]]
+
+
+def sealed_in_words(seals: Sequence[Seal]) -> str:
+    """The openings that were sealed on request, to follow a sentence; empty where there are none.
+
+    Examples
+    --------
+    >>> sealed_in_words([])
+    ''
+    """
+    if not seals:
+        return ""
+    widest = sorted(seals, key=lambda seal: -seal.width)
+    told = [f"of {seal.width:.2f} mm at {place(seal.point)}" for seal in widest[:3]]
+    more = f" and {len(seals) - 3} more" if len(seals) > 3 else ""
+    if len(seals) == 1:
+        return f". A gap {told[0]} was taken as sealed"
+    return f". Gaps {', '.join(told)}{more} were taken as sealed"
 
 
 def ball_in_words(found: Passage, names: Sequence[str]) -> str:

@@ -19,7 +19,7 @@ from geomcheck.flow.result import Survey
 from geomcheck.flow.section import Surface
 from geomcheck.flow.survey import duct_area
 from geomcheck.flow.throat import stations_of
-from geomcheck.flow.void import Void
+from geomcheck.flow.void import Seal, Void
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.duct_states import in_state
 from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
@@ -179,10 +179,7 @@ class MeasuredDuct:
         return found
 
     def behind(self) -> tuple[Behind, ...]:
-        """What its obstacles leave open as seen along the path; worked out once.
-
-        Raises as :meth:`survey` does.
-        """
+        """What its obstacles leave open, seen along the path; raises as :meth:`survey` does."""
         walls = len(self.duct.walls)
         return found_once(
             self.assembly,
@@ -191,15 +188,17 @@ class MeasuredDuct:
         )
 
     def narrowest(self) -> Narrowest:
-        """Its least section at any tilt, and by a cut of its void if asked for; worked out once.
-
-        Raises as :meth:`survey` does.
-        """
+        """Its least section at any tilt, and by a cut if asked; raises as :meth:`survey` does."""
         return found_once(
             self.assembly,
             ("narrowest", self.key, self.settings, self.outlet),
             lambda: narrowest(stations_of(self.surfaces, self.survey()), self._make()),
         )
+
+    @property
+    def sealed(self) -> tuple[Seal, ...]:
+        """Gaps that were sealed on request when its path was found."""
+        return self.route.sealed if self.duct.inlet is not None else ()
 
     @property
     def proven(self) -> float | None:

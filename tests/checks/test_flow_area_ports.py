@@ -77,6 +77,13 @@ def test_a_leak_is_named_and_nothing_measured(part: Any, assembly: Any) -> None:
     assert "leaks" in found.message and "2.0" in found.message
 
 
+def test_a_gap_that_is_sealed_is_named(part: Any, assembly: Any) -> None:
+    lower, upper = tube(height=99.9), tube(height=99.9).apply_translation([0, 0, 100.1])
+    walls = trimesh.util.concatenate([lower, upper])
+    found = asked(part, assembly, walls, inlet=INLET, outlet=[OUTLET], seal=0.5, least_area=4900.0)
+    assert "of 0.20 mm at (" in found[0].message and "taken as sealed" in found[0].message
+
+
 def test_two_outlets_each_have_a_path(part: Any, assembly: Any) -> None:
     """A box with two square pipes of 30 out of its top, and a square inlet of 60 beneath."""
 

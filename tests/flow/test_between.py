@@ -10,6 +10,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geomcheck.flow.between import Slabs
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.section import Surface
 from geomcheck.flow.stations import FINEST, Stations
@@ -141,3 +142,47 @@ def test_stations_come_no_nearer_than_the_grain(tube: Tube) -> None:
     assert found.throat.area.low == pytest.approx(found.throat.area.value, rel=1e-6)
     assert np.diff(found.fine_s).min() < FINEST
     assert len(found.fine_s) < 80
+
+
+def test_a_thin_blade_costs_a_wider_interval_not_time(
+    tube: Tube, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blade = trimesh.creation.cylinder(39.9, 0.1, sections=64)
+    blade.apply_transform(trimesh.transformations.rotation_matrix(np.radians(10), (1, 0, 0)))
+    blade.apply_translation([0, 0, 100])
+    plain = duct_area(tube(40, 45, [0, 200]), PATH, obstacles=blade, spacing=5)
+    monkeypatch.setattr("geomcheck.flow.stations._CLOSE_WORK", 0)
+    quick = duct_area(tube(40, 45, [0, 200]), PATH, obstacles=blade, spacing=5)
+    assert quick.throat.area.value == pytest.approx(plain.throat.area.value, rel=1e-6)
+    assert quick.throat.area.low <= plain.throat.area.low
+
+
+@pytest.mark.parametrize(("radius", "meet"), [(42.0, False), (36.0, True)])
+def test_planes_that_meet_beside_a_round_bore_bound_it(radius: float, meet: bool) -> None:
+    # Two planes of a path on a circle meet in its axis: outside a bore of radius 40 or within.
+    # The box round the bore, turned by half a right angle, would reach 40 sqrt(2) in any case.
+    turn = np.radians([0.0, 3.0])
+    frames = np.array(
+        [
+            np.concatenate([radius * c, -c @ t, -c @ s, np.cross(-c @ t, -c @ s)])
+            for a in turn
+            for c, t, s in [_corner(a)]
+        ]
+    )
+    rim = 40 * np.c_[np.cos(np.linspace(0, 6.2, 60)), np.sin(np.linspace(0, 6.2, 60))]
+    box = np.full((2, 1, 2), 40.0)
+    slabs = Slabs(
+        frames[:1], frames[1:], -box, box, np.array([radius * turn[1]]), turn[1:], (rim, rim)
+    )
+    assert bool(slabs.planes_meet[0]) is meet
+
+
+def _corner(angle: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Direction from the axis (y), and a frame turned by 45 degrees about the path."""
+    out = np.array([np.cos(angle), 0.0, np.sin(angle)])
+    half = np.sqrt(0.5)
+    up = np.array([0.0, 1.0, 0.0])
+    # Rows that take ``out`` to the two axes of the plane.
+    one = half * (np.outer(out, out) + np.outer(out, up))
+    two = half * (np.outer(out, up) - np.outer(out, out))
+    return out, one, two
