@@ -148,7 +148,7 @@ class _Duct:
             requirement=need,
             witnesses=tuple(witnesses),
             view=survey.throat.tangent,
-            details=details(survey, self.names),
+            details=details(survey, self.names) | self.assembly.pose,
         )
 
     def _unmeasured(self, survey: Survey) -> Iterator[Finding]:

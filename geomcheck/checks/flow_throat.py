@@ -111,7 +111,7 @@ def _least(measured: MeasuredDuct) -> Finding:
         requirement=need,
         witnesses=(Witness("throat", blame, found.point),),
         view=found.plane.normal,
-        details=details(found, lost, survey.path),
+        details=details(found, lost, survey.path) | measured.assembly.pose,
     )
 
 
@@ -165,7 +165,7 @@ def _ball(measured: MeasuredDuct, limit: float) -> Finding:
                 for k, p in zip(found.parts, found.contacts, strict=False)
             ),
         ),
-        details={"path": path_of(path)},
+        details={"path": path_of(path), **measured.assembly.pose},
     )
 
 

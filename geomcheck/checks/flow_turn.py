@@ -81,7 +81,8 @@ class _Duct:
         if verdict is Verdict.PASS:
             more["remedy"] = ""
         line = measured.path.frames(np.linspace(0.0, measured.path.length, _POINTS))[:, :3]
-        details = {"path": [numbers(p) for p in line], **more.pop("details", {})}
+        details = {"path": [numbers(p) for p in line], **measured.assembly.pose}
+        details |= more.pop("details", {})
         return Finding(
             code=CODE,
             verdict=verdict,

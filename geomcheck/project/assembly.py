@@ -52,6 +52,8 @@ class Assembly:
         Parts that are not there in the state.
     kept : dict
         What was worked out for this vehicle and is asked for again.
+    shared : dict
+        The same for questions that rest on parts all vehicles have; one for all vehicles of a run.
     """
 
     vehicle: str
@@ -70,6 +72,7 @@ class Assembly:
     moved: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()
     kept: dict[Any, Any] = field(default_factory=dict, repr=False)
+    shared: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @property
     def housing(self) -> Part:

@@ -77,6 +77,7 @@ class Project:
             A mesh file cannot be used, or a placement is not rigid; names file and entry.
         """
         ours: dict[str, tuple[Key, PartEntry, Part]] = {}
+        shared: dict[Any, Any] = {}
         for number, entry in enumerate(self.document.parts):
             self._add(ours, ("part", number), entry, None)
         for name in tuple(names) or self.vehicles:
@@ -87,9 +88,11 @@ class Project:
                     where = stand(vehicle.place, self.lines, key, f"vehicle {name}")
                     for position, entry in enumerate(vehicle.parts):
                         self._add(parts, ("vehicle", number, "part", position), entry, where)
-            yield self._assembly(name, parts)
+            yield self._assembly(name, parts, shared)
 
-    def _assembly(self, name: str, parts: dict[str, tuple[Key, PartEntry, Part]]) -> Assembly:
+    def _assembly(
+        self, name: str, parts: dict[str, tuple[Key, PartEntry, Part]], shared: dict[Any, Any]
+    ) -> Assembly:
         document = self.document
 
         def here(list_name: str, entries: Any) -> tuple[tuple[Key, Any], ...]:
@@ -111,6 +114,7 @@ class Project:
             lines=self.lines,
             vehicles=self.vehicles,
             movements=here("movement", document.movements),
+            shared=shared,
             states=here("state", document.states),
         )
 

@@ -163,14 +163,33 @@ def void_between(
         raise CannotDecide(why.what, remedy=why.remedy) from why
 
 
-def found_once(assembly: Assembly, what: Hashable, work: Callable[[], Found]) -> Found:
-    """What ``work`` finds, or that it cannot be decided; worked out once for an assembly."""
-    if what not in assembly.kept:
+def found_once(
+    assembly: Assembly, names: Sequence[str], what: Hashable, work: Callable[[], Found]
+) -> Found:
+    """What ``work`` finds, or that it cannot be decided; worked out once for the same parts.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    names : sequence of str
+        The parts it rests on, and nothing else of the vehicle: a vehicle with the very same ones
+        shares the answer.
+    what : hashable
+        What is asked.
+    work : callable
+        Answers it.
+    """
+    parts = tuple(assembly.parts[name] for name in names)
+    key = (what, assembly.state, tuple(id(part) for part in parts))
+    if key not in assembly.shared:
+        found: Found | CannotDecide
         try:
-            assembly.kept[what] = work()
+            found = work()
         except CannotDecide as why:
-            assembly.kept[what] = why
-    found = assembly.kept[what]
-    if isinstance(found, CannotDecide):
-        raise found
-    return cast(Found, found)
+            found = why
+        # The parts are kept with it, so that none of their numbers is given to another.
+        assembly.shared[key] = parts, found
+    answer = assembly.shared[key][1]
+    if isinstance(answer, CannotDecide):
+        raise answer
+    return cast(Found, answer)

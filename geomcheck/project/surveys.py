@@ -25,12 +25,7 @@ from geomcheck.project.duct_states import in_state
 from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.load import validate
-from geomcheck.project.routes import (
-    between_ports,
-    find_route,
-    found_once,
-    void_between,
-)
+from geomcheck.project.routes import between_ports, find_route, found_once, void_between
 
 #: The check whose table says how ducts are surveyed.
 CHECK = "flow-area"
@@ -165,6 +160,7 @@ class MeasuredDuct:
         names = self.names[: len(self.duct.walls)]
         return found_once(
             self.assembly,
+            self.names,
             ("routes", self.key),
             lambda: find_route(self.assembly, self.key, self.duct, names),
         )
@@ -183,6 +179,7 @@ class MeasuredDuct:
         walls = len(self.duct.walls)
         return found_once(
             self.assembly,
+            self.names,
             ("behind", self.key, self.settings, self.outlet),
             lambda: open_behind(self.survey(), self.surfaces, walls),
         )
@@ -191,6 +188,7 @@ class MeasuredDuct:
         """Its least section at any tilt, and by a cut if asked; raises as :meth:`survey` does."""
         return found_once(
             self.assembly,
+            self.names,
             ("narrowest", self.key, self.settings, self.outlet),
             lambda: narrowest(stations_of(self.surfaces, self.survey()), self._make()),
         )
@@ -224,6 +222,7 @@ class MeasuredDuct:
         """
         return found_once(
             self.assembly,
+            self.names,
             ("void", self.key, self.settings, self.outlet, spacing),
             lambda: self._void(spacing),
         )
@@ -246,7 +245,7 @@ class MeasuredDuct:
             No station could be measured.
         """
         asked = ("surveys", self.key, self.settings, self.outlet)
-        return found_once(self.assembly, asked, self._survey)
+        return found_once(self.assembly, self.names, asked, self._survey)
 
     def _survey(self) -> Survey:
         duct, path = self.duct, self.path

@@ -184,8 +184,8 @@ def test_no_pose_of_the_box_brings_two_boxes_nearer_than_the_bound(seed):
 
 
 #: Triangles of a box whose corners are in the order of np.ndindex(2, 2, 2).
-SKIN = np.array("013 032 467 475 045 051 237 276 026 064 157 173".split(), dtype="U3")
-SKIN = SKIN.view("U1").reshape(12, 3).astype(np.int64)
+_DIGITS = "013 032 467 475 045 051 237 276 026 064 157 173"
+SKIN = np.array([int(digit) for digit in _DIGITS if digit != " "]).reshape(12, 3)
 
 
 # --- pairs of triangles --------------------------------------------------------------------------

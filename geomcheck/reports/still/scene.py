@@ -51,7 +51,7 @@ def build(finding: Finding, parts: Mapping[str, Part], aspect: float) -> Scene |
     parts, rest = posed(finding, parts)
     subjects = [name for name in subjects if name in parts]
     layers = _layers(subjects, parts, {layer.name for layer in rest}) + rest
-    if finding.details.get("maps") and len(witnesses) > 2:
+    if finding.details.get("maps") and "path" not in finding.details and len(witnesses) > 2:
         # The first place is where the part stands; what was measured lies in the pose.
         witnesses = witnesses[1:]
     tool = finding.details.get("tool")
