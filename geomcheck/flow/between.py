@@ -199,7 +199,8 @@ def shadows(surface: Surface, slab: Slabs, sense: float, bore: Any, *, end: int 
     row, tree = slab.rows(end)[0], surface.tree
     room = 256
     while True:
-        corners = np.empty((room, 12, 2))
+        # Not empty: what lies beyond a facet's corners takes part in the arithmetic below.
+        corners = np.zeros((room, 12, 2))
         counts = np.empty(room, np.int64)
         found = kernel.shadows(
             tree.triangles, tree.boxes, tree.first_leaf, tree.leaf, row, sense, corners, counts
