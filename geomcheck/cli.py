@@ -162,13 +162,7 @@ def compare(
         comparison = lay_side_by_side(session.result_of(old, tell), session.result_of(new, tell))
     code = comparison.exit_code(worse_fails=worse_fails)
     if json_file is not None:
-        from geomcheck.reports.files import write_text
-
-        text = comparison_json(comparison, code)
-        if json_file == "-":
-            sys.stdout.write(text)
-        else:
-            write_text(Path(json_file), text)
+        session.write_or_print(comparison_json(comparison, code), json_file)
     if html is not None:
         write_comparison(comparison, html, code)
     if json_file != "-":

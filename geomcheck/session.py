@@ -46,11 +46,7 @@ def write_files(
     if json_file is not None:
         from geomcheck.reports.json import to_json
 
-        text = to_json(run.result)
-        if json_file == "-":
-            sys.stdout.write(text)
-        else:
-            write_text(Path(json_file), text)
+        write_or_print(to_json(run.result), json_file)
     if junit is not None:
         from geomcheck.reports.junit import to_junit
 
@@ -67,6 +63,14 @@ def write_files(
             pictures=pictures,
         )
         tell("drawing the page", 1, 1)
+
+
+def write_or_print(text: str, target: str) -> None:
+    """Write text to a file, or to standard output where the target is ``-``."""
+    if target == "-":
+        sys.stdout.write(text)
+    else:
+        write_text(Path(target), text)
 
 
 def draw(run: Run, folder: Path | None, tell: Progress) -> list[str]:

@@ -30,6 +30,7 @@ from geomcheck.errors import CannotDecide, InputError
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.flow.account import numbers, place, point
 from geomcheck.flow.ports import Port
+from geomcheck.flow.result import Survey
 from geomcheck.flow.sight import line_of_sight
 from geomcheck.flow.throat import stations_of
 from geomcheck.flow.turn import Bend, Change, Turn, turning
@@ -37,6 +38,7 @@ from geomcheck.mesh.tree import TriangleTree
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.ducts import TurnEntry
 from geomcheck.project.entries import Table
+from geomcheck.project.routes import ports_along
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 
 CODE = "flow-turn"
@@ -74,7 +76,7 @@ class _Duct:
             return
         yield from self._bends(turn, survey.complete)
         yield self._widening(turn.widest, survey.complete)
-        yield self._sight()
+        yield self._sight(survey)
 
     def _finding(self, about: str, verdict: Verdict, message: str, **more: Any) -> Finding:
         measured = self.measured
@@ -186,7 +188,7 @@ class _Duct:
             details={"s": round(widest.s, 4), "rate": round(widest.rate, 4)},
         )
 
-    def _sight(self) -> Finding:
+    def _sight(self, survey: Survey) -> Finding:
         limit = self.asked.least_sight
         need = (
             None
@@ -195,7 +197,7 @@ class _Duct:
         )
         measured = self.measured
         try:
-            inlet, end = self._ports()
+            inlet, end = self._ports(survey)
             walls = np.concatenate([s.vertices[s.faces] for s in measured.surfaces])
             sight = line_of_sight(TriangleTree(walls), inlet, end)
         except (CannotDecide, InputError) as why:
@@ -218,16 +220,11 @@ class _Duct:
             },
         )
 
-    def _ports(self) -> tuple[Port, Port]:
+    def _ports(self, survey: Survey) -> tuple[Port, Port]:
         """Where the path begins and ends: the ports given, or the openings round its ends."""
         measured = self.measured
         if measured.duct.inlet is not None:
             ports = measured.route.void.ports
             return ports[0], ports[1 + measured.outlet]
-        walls = measured.surfaces[: len(measured.duct.walls)]
-        inset = min(measured.settings.port_allowance, 0.01 * measured.path.length)
-        frames = measured.path.frames([inset, measured.path.length - inset])
-        return (
-            Port.at(walls, frames[0, :3], -frames[0, 9:12], name="inlet"),
-            Port.at(walls, frames[1, :3], frames[1, 9:12], name="end"),
-        )
+        # A void given as a solid has walls round it by now.
+        return ports_along(survey, measured.surfaces[: len(measured.duct.walls)], solid=False)

@@ -18,22 +18,31 @@ class CurveChange:
 
     Parameters
     ----------
-    subject, vehicle : str
-    old, new : mapping
-        The ``curve`` of each finding's details.
+    finding : Finding
+        Of the later result.
+    old : mapping
+        The ``curve`` of the earlier finding's details.
     comparable : bool
         Whether both are measured along the same path: then stations answer to one another.
     loss, gain : (s, mm2, per cent) or None
         Where most area was lost and won, mm along the path.
     """
 
-    vehicle: str
-    subject: str
+    finding: Finding
     old: Mapping[str, Any]
-    new: Mapping[str, Any]
     comparable: bool
     loss: tuple[float, float, float] | None
     gain: tuple[float, float, float] | None
+
+    @property
+    def vehicle(self) -> str:
+        """The finding's vehicle."""
+        return self.finding.vehicle
+
+    @property
+    def subject(self) -> str:
+        """The finding's subject."""
+        return self.finding.subject
 
 
 #: Two paths are the same if no point of one is farther from the other's, mm.
@@ -76,7 +85,7 @@ def _curve_change(old: Finding, new: Finding) -> CurveChange:
                 else None
                 for k, sign in ((least, -1.0), (most, 1.0))
             )
-    return CurveChange(new.vehicle, new.subject, was, now, comparable, loss, gain)
+    return CurveChange(new, was, comparable, loss, gain)
 
 
 def _at_stations(finding: Finding) -> np.ndarray[Any, np.dtype[np.float64]]:

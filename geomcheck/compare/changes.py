@@ -21,7 +21,6 @@ from geomcheck.finding import Finding, Quantity, Result, Verdict
 #: Values of a result are written to a millionth: what differs by less is the same.
 _SAME = 2e-6
 _OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
-_RANK = {verdict: number for number, verdict in enumerate(Verdict)}
 
 
 class Kind(StrEnum):

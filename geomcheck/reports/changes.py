@@ -10,6 +10,7 @@ from typing import TextIO
 from geomcheck.compare.areas import CurveChange, curves
 from geomcheck.compare.changes import Change, Comparison, Kind
 from geomcheck.finding import Finding, Quantity, Verdict
+from geomcheck.reports.cards import style_of
 from geomcheck.reports.terminal import Line, needs_ascii, write_lines
 from geomcheck.reports.words import (
     DECIMALS,
@@ -81,7 +82,7 @@ def row(change: Change, *, ascii_only: bool = False) -> Row:
     return Row(
         mark=MARKS[change.kind][1 if ascii_only else 0],
         word=_word(change),
-        style=STYLES[change.kind].value.replace(" ", "-"),
+        style=style_of(STYLES[change.kind]),
         vehicle=finding.vehicle,
         code=finding.code,
         subject=finding.subject,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 import json
 from dataclasses import asdict
 from pathlib import Path
@@ -11,10 +10,11 @@ from typing import Any
 from geomcheck.compare.areas import curves
 from geomcheck.compare.changes import Change, Comparison, Kind
 from geomcheck.finding import Finding, Quantity
-from geomcheck.reports import palette
+from geomcheck.reports.cards import style_of
 from geomcheck.reports.changes import MARKS, STYLES, curve_words, row, sentence
 from geomcheck.reports.files import write_text
 from geomcheck.reports.json import rounded
+from geomcheck.reports.page import data_address, render
 from geomcheck.reports.words import format_text
 
 SCHEMA_VERSION = 1
@@ -80,51 +80,28 @@ def write_comparison(comparison: Comparison, path: Path, exit_code: int) -> None
     InputError
         The file cannot be written.
     """
-    import jinja2
-
     from geomcheck.reports.curves import area_curve
 
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("geomcheck.reports", "templates"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        undefined=jinja2.StrictUndefined,
-    )
     drawn = []
     for curve in curves(comparison):
-        change = next(
-            c
-            for c in comparison.changes
-            if c.new is not None and c.new.details.get("curve") is curve.new
-        )
-        assert change.new is not None
-        svg = area_curve(change.new, earlier=curve.old)
-        address = base64.b64encode((svg or "").encode()).decode("ascii")
-        drawn.append(
-            (curve, format_text(curve_words(curve)), f"data:image/svg+xml;base64,{address}")
-        )
+        svg = area_curve(curve.finding, earlier=curve.old) or ""
+        picture = data_address(svg.encode("utf-8"), "image/svg+xml")
+        drawn.append((curve, format_text(curve_words(curve)), picture))
     vehicles = dict.fromkeys([*comparison.new.vehicles, *comparison.old.vehicles])
     changed = [change for change in comparison.changes if change.kind is not Kind.SAME]
     tables = [
         (vehicle, [row(change) for change in changed if change.finding.vehicle == vehicle])
         for vehicle in vehicles
     ]
-    text = environment.get_template("compare.html").render(
+    text = render(
+        "compare.html",
         old=comparison.old,
         new=comparison.new,
         sentence=sentence(comparison),
         exit_code=exit_code,
-        worst=STYLES[changed[0].kind].value.replace(" ", "-") if changed else "pass",
+        worst=style_of(STYLES[changed[0].kind]) if changed else "pass",
         symbol=MARKS[changed[0].kind][0] if changed else "●",
         tables=tables,
         curves=drawn,
-        colours={
-            verdict.value.replace(" ", "-"): palette.hex_colour(colour)
-            for verdict, colour in palette.VERDICTS.items()
-        },
-        ink=palette.hex_colour(palette.INK),
-        faint=palette.hex_colour(palette.FAINT_INK),
     )
     write_text(path, text)

@@ -7,18 +7,18 @@ users' files.
 
 from __future__ import annotations
 
-import base64
 import re
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from geomcheck.finding import SEVERITY, Finding, Result, Verdict
+from geomcheck.finding import Finding, Result, Verdict
 from geomcheck.mesh.threads import THREADS
 from geomcheck.project.assembly import Assembly
-from geomcheck.reports import cards, palette, words
+from geomcheck.reports import cards, words
 from geomcheck.reports.files import write_text
+from geomcheck.reports.page import data_address, render
 
 #: Passes that get a picture: so many of the least of each check and vehicle, if they keep the
 #: limit by less than this share of it.
@@ -68,28 +68,18 @@ def to_html(
     pictures: bool = True,
 ) -> str:
     """Make the page; see :func:`write_html`. The same result gives the same page."""
-    import jinja2
-
     from geomcheck.reports.curves import area_curve
 
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("geomcheck.reports", "templates"),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    environment.filters["units"] = words.format_text
     shown = cards.views(result, assemblies)
     curves = {}
     for finding in result.findings:
         drawing = area_curve(finding)
         if drawing is not None:
-            curves[id(finding)] = _data_address(drawing.encode("utf-8"), "image/svg+xml")
+            curves[id(finding)] = data_address(drawing.encode("utf-8"), "image/svg+xml")
     used = sorted({finding.code for finding in result.findings})
     worst = result.findings[0].verdict if result.findings else Verdict.NOT_APPLICABLE
-    return environment.get_template("page.html").render(
+    return render(
+        "page.html",
         result=result,
         vehicles=shown,
         sentence=words.sentence_of_counts(result.findings),
@@ -107,12 +97,6 @@ def to_html(
         ]
         if explanations
         else [],
-        colours={
-            cards.style_of(verdict): palette.hex_colour(palette.VERDICTS[verdict])
-            for verdict in SEVERITY
-        },
-        ink=palette.hex_colour(palette.INK),
-        faint=palette.hex_colour(palette.FAINT_INK),
     )
 
 
@@ -128,7 +112,7 @@ def _pictures(result: Result, assemblies: Mapping[str, Assembly]) -> dict[int, s
     for finding, png in zip(wanted, drawn, strict=True):
         if png is None:
             continue
-        address = _data_address(png, "image/png")
+        address = data_address(png, "image/png")
         spent += len(address)
         if spent > _BUDGET:
             break
@@ -148,10 +132,6 @@ def _worth_a_picture(result: Result) -> list[Finding]:
             groups.setdefault((finding.vehicle, finding.code), []).append((room, number))
     least = [number for group in groups.values() for _, number in sorted(group)[:_LEAST_PASSES]]
     return wanted + [result.findings[number] for number in sorted(least)]
-
-
-def _data_address(content: bytes, kind: str) -> str:
-    return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
 
 
 def _paragraphs(text: str) -> list[tuple[str, list[tuple[str, bool]]]]:
