@@ -26,7 +26,7 @@ from geomcheck.project.allowances import qualify
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.doubts import doubted
 from geomcheck.project.entries import Name, NotNegative, Table
-from geomcheck.project.load import validate
+from geomcheck.project.validate import validate
 from geomcheck.standards import starting_gaps
 
 #: The check whose table says how much gap is required.

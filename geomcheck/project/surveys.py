@@ -24,8 +24,8 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.duct_states import in_state
 from geomcheck.project.entries import DuctEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
-from geomcheck.project.load import validate
 from geomcheck.project.routes import between_ports, find_route, found_once, void_between
+from geomcheck.project.validate import validate
 
 #: The check whose table says how ducts are surveyed.
 CHECK = "flow-area"
