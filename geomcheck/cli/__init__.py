@@ -1,0 +1,70 @@
+"""The command line: arguments, progress, reports, exit code.
+
+One file a command. Imports are inside the commands: ``geomcheck --help`` must not pay for meshes
+and compilers.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import click
+
+from geomcheck.cli.check import check
+from geomcheck.cli.codes import EXIT_CODES
+from geomcheck.cli.compare import compare
+from geomcheck.cli.explain import explain
+from geomcheck.cli.look import look
+from geomcheck.cli.new import new
+from geomcheck.errors import GeomcheckError
+from geomcheck.version import __version__
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]}, epilog=EXIT_CODES)
+@click.version_option(__version__, prog_name="geomcheck")
+def cli() -> None:
+    """Check a casting against every vehicle it must fit, from the STL files.
+
+    Does it fit (gaps and overlaps), does it breathe (duct areas), can it be put on (tool
+    access): answered in numbers before anything is printed or tooled.
+    """
+
+
+for _command in (check, explain, look, new, compare):
+    cli.add_command(_command)
+
+
+def main() -> None:
+    """Entry point; turns every error into one message and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a sign gets a question mark, not a traceback.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        cli.main(standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("geomcheck: stopped", err=True)
+        sys.exit(130)
+    except GeomcheckError as error:
+        click.echo(f"geomcheck: {error.text}", err=True)
+        sys.exit(2)
+    except BrokenPipeError:
+        # The reader of our output went away, as 'head' does; the verdict is then unknown to it.
+        sys.stderr.close()
+        sys.exit(2)
+    except MemoryError:
+        click.echo("geomcheck: out of memory; check fewer vehicles at once", err=True)
+        sys.exit(2)
+    except Exception as error:
+        if os.environ.get("GEOMCHECK_TRACEBACK"):
+            raise
+        click.echo(
+            f"geomcheck: internal fault: {type(error).__name__}: {error}. This is a defect of "
+            "geomcheck, not of your parts; set GEOMCHECK_TRACEBACK=1 to see where.",
+            err=True,
+        )
+        sys.exit(2)
