@@ -13,46 +13,72 @@ from typing import Literal
 from geomcheck.errors import InputError
 from geomcheck.standards.reader import TABLES, table, typed
 from geomcheck.standards.rows import (
-    BitSocket,
     CastingTolerance,
     Clearance,
     Drive,
     Expansion,
-    Extension,
-    HexKey,
     LossCoefficient,
-    Ratchet,
     Screw,
-    Socket,
     StartingGap,
     Thread,
     Washer,
 )
+from geomcheck.standards.tools import (
+    BallEnd,
+    BitSocket,
+    DeepSocket,
+    Extension,
+    Hand,
+    HexKey,
+    Ratchet,
+    Socket,
+    Spanner,
+    UniversalJoint,
+    ball_ends,
+    bit_sockets,
+    deep_sockets,
+    extensions,
+    hands,
+    hex_keys,
+    ratchets,
+    sockets,
+    spanners,
+    torque_wrenches,
+    universal_joints,
+)
 
 __all__ = [
     "TABLES",
+    "BallEnd",
     "BitSocket",
     "CastingTolerance",
     "Clearance",
+    "DeepSocket",
     "Drive",
     "Expansion",
     "Extension",
+    "Hand",
     "HexKey",
     "LossCoefficient",
     "Ratchet",
     "Screw",
     "Socket",
+    "Spanner",
     "StartingGap",
     "Thread",
+    "UniversalJoint",
     "Washer",
+    "ball_ends",
     "bit_sockets",
     "casting_grades",
     "casting_tolerance",
     "casting_tolerances",
     "clearance_hole",
+    "deep_sockets",
     "expansion",
     "expansions",
     "extensions",
+    "hands",
     "heads",
     "hex_keys",
     "loss_coefficients",
@@ -61,9 +87,12 @@ __all__ = [
     "screws",
     "sizes",
     "sockets",
+    "spanners",
     "starting_gaps",
     "table",
     "threads",
+    "torque_wrenches",
+    "universal_joints",
     "washers",
 ]
 
@@ -133,36 +162,6 @@ def clearance_hole(size: str, fit: Fit = "medium") -> Clearance:
     raise InputError(
         f'there is no clearance hole for "{size}" in the table', remedy=f"Known sizes: {known}"
     )
-
-
-@cache
-def hex_keys() -> tuple[HexKey, ...]:
-    """Hexagon keys, metric then inch."""
-    return tuple(typed(row, HexKey) for row in table("hex_keys"))
-
-
-@cache
-def sockets() -> tuple[Socket, ...]:
-    """Hexagon sockets by drive and across flats."""
-    return tuple(typed(row, Socket) for row in table("sockets"))
-
-
-@cache
-def bit_sockets() -> tuple[BitSocket, ...]:
-    """Hexagon bit sockets."""
-    return tuple(typed(row, BitSocket) for row in table("bit_sockets"))
-
-
-@cache
-def extensions() -> tuple[Extension, ...]:
-    """Extension bars, shortest first for each drive."""
-    return tuple(typed(row, Extension) for row in table("extensions"))
-
-
-@cache
-def ratchets() -> tuple[Ratchet, ...]:
-    """Ratchet heads, one for each drive."""
-    return tuple(typed(row, Ratchet) for row in table("ratchets"))
 
 
 @cache

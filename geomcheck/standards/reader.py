@@ -8,10 +8,13 @@ from importlib import resources
 from typing import Any, get_type_hints
 
 TABLES: tuple[str, ...] = (
+    "ball_ends",
     "bay_clearances",
     "bit_sockets",
     "clearance_holes",
+    "deep_sockets",
     "extensions",
+    "hands",
     "hex_keys",
     "iso8062_3_dctg",
     "loss_coefficients",
@@ -19,9 +22,12 @@ TABLES: tuple[str, ...] = (
     "screws",
     "sockets",
     "spanner_clearances",
+    "spanners",
     "starting_gaps",
     "thermal_expansion",
     "threads",
+    "torque_wrenches",
+    "universal_joints",
     "washers",
 )
 

