@@ -25,6 +25,20 @@ class FastenerEntry(Table):
     )
     room: NotNegative = Field(default=0.0, description="room wanted round the tool, mm")
     vehicle: str | None = None
+    into: Name | None = Field(
+        default=None, description="the part whose thread it goes into; with a nut: that it bears on"
+    )
+    nut: str | None = Field(default=None, description="standard of its nut: 'ISO 4032'")
+    thread_depth: Positive | None = Field(
+        default=None, description="full thread in a blind hole, mm from the mouth of the hole"
+    )
+    material: str | None = Field(
+        default=None, description="of the part with the thread, for the rule of engagement"
+    )
+    strength_class: str | None = Field(default=None, description="of the bolt: '8.8', '10.9' ...")
+    engagement: Positive | Annotated[str, Field(pattern=r"^\d+(\.\d+)? ?d$")] | None = Field(
+        default=None, description="least engaged thread, mm, or in diameters: '1.5d'"
+    )
 
 
 class ToolEntry(Table):

@@ -35,7 +35,7 @@ def test_the_list_of_tables_is_complete():
     files = {f.name for f in resources.files(standards).iterdir() if f.name.endswith(".csv")}
     assert files == {f"{name}.csv" for name in standards.TABLES}
     with pytest.raises(KeyError):
-        standards.table("nuts")
+        standards.table("rivets")
 
 
 @pytest.mark.parametrize("row", standards.screws(), ids=lambda r: f"{r.head} {r.size}")
