@@ -39,6 +39,9 @@ class FastenerEntry(Table):
     engagement: Positive | Annotated[str, Field(pattern=r"^\d+(\.\d+)? ?d$")] | None = Field(
         default=None, description="least engaged thread, mm, or in diameters: '1.5d'"
     )
+    load: Literal["first"] | None = Field(
+        default=None, description="'first': put in on the bench, it goes down with the housing"
+    )
 
 
 class ToolEntry(Table):
