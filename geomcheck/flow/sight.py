@@ -68,7 +68,9 @@ def line_of_sight(
         Their normals point out of the duct.
     sets, points : int
         Independent scrambled Sobol sets, and points of each. The interval is that of the mean of
-        the sets at 99 % (Student's t); it is the sampling's, the walls' facets are not in it.
+        the sets at 99 % (Student's t); where no line, or every line, is free, that of a share of
+        which n independent draws show none (the exact binomial bound, C. J. Clopper and E. S.
+        Pearson, Biometrika 26, 1934). It is the sampling's, the walls' facets are not in it.
 
     Raises
     ------
@@ -79,6 +81,7 @@ def line_of_sight(
         raise InputError("a line of sight needs two or more sets of two or more points")
     tree = as_tree(shape)
     share, factor = np.empty(sets), np.empty(sets)
+    lines, heaviest = 0, 0.0
     seen: list[FloatArray] = []
     blocked: list[FloatArray] = []
     for number in range(sets):
@@ -99,25 +102,35 @@ def line_of_sight(
         share[number] = free.mean()
         kernel = np.clip(leave, 0, None) * np.clip(arrive, 0, None) / (np.pi * length**2)
         factor[number] = mouth.area * (kernel * free).mean()
+        lines += len(line)
+        heaviest = max(heaviest, mouth.area * float(kernel.max()))
         if number == 0:
             seen.append(np.stack([a[free], b[free]], axis=1)[:64])
             stopped = np.flatnonzero(facing & ~free)[:64]
             blocked.append(start[stopped] + t[stopped, None] * ahead[stopped])
+    unseen = 1.0 - (0.5 * (1.0 - _COVERED)) ** (1.0 / lines)
+    least = (0.0 if share.any() else unseen, 0.0 if share.min() < 1.0 else unseen)
     return Sight(
-        _quantity("share in straight sight", share),
-        _quantity("view factor", factor),
+        _quantity("share in straight sight", share, *least),
+        _quantity("view factor", factor, *(heaviest * bound for bound in least)),
         np.concatenate(seen),
         np.concatenate(blocked),
     )
 
 
-def _quantity(name: str, values: FloatArray) -> Quantity:
+def _quantity(name: str, values: FloatArray, above: float, below: float) -> Quantity:
+    """The mean of the sets; at least ``above`` and ``below`` are left open on its two sides."""
     mean = float(values.mean())
     sets = len(values)
     times = float(student.ppf(0.5 * (1.0 + _COVERED), sets - 1))
     half = 100.0 * times * float(values.std(ddof=1)) / float(np.sqrt(sets))
     value = 100.0 * mean
-    term = Term("sampling", min(half, value), min(half, 100.0 - value), "99 % of repeated samples")
+    term = Term(
+        "sampling",
+        min(max(half, 100.0 * below), value),
+        min(max(half, 100.0 * above), 100.0 - value),
+        "99 % of repeated samples",
+    )
     return Quantity.from_terms(name, value, "%", (term,))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -95,6 +96,14 @@ def test_half_the_bore_shut_at_the_middle(tube: Tube) -> None:
     both = TriangleTree(np.concatenate([wall.triangles, shut.triangles]))
     none = line_of_sight(both, *ports(wall, 100.0))
     assert none.visible.value == none.view_factor.value == 0.0
+    # A hole too small to be met by any of the lines drawn is not excluded by them. Its share of
+    # lines by symmetry about the middle: the chance that a line's middle falls into it, with the
+    # middles' density at the centre that of two discs' mean, 4 / (pi a^2) (they convolve).
+    hole = 100.0 * 4.0 * 0.2**2 / 40.0**2
+    assert 0.0 < hole < none.visible.high < 0.1
+    # Of n draws none: the exact bound 1 - 0.005^(1/n) (Clopper and Pearson 1934).
+    assert none.visible.high == pytest.approx(100 * -math.expm1(math.log(0.005) / 16384), rel=1e-9)
+    assert 0.0 < none.view_factor.high < 0.1
 
 
 def test_the_same_sight_twice_and_bad_settings(tube: Tube) -> None:
