@@ -166,8 +166,7 @@ def _within(surface: Surface, mine: Wall, rows: IntArray, side: int, rim: float)
     radial, height = _seen(surface, mine, rows)
     slack = 0.02 * mine.radius + surface.resolution
     deep = (side * height > rim - 0.3 * mine.radius - slack).all(axis=1)
-    inside: BoolArray = (radial <= mine.radius + slack).all(axis=1) & deep
-    return inside
+    return np.asarray((radial <= mine.radius + slack).all(axis=1) & deep)
 
 
 def _aslant(surface: Surface, mine: Wall, rows: IntArray, side: int) -> BoolArray:
