@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 
@@ -33,6 +33,8 @@ from geomcheck.kernels import solids
 Rows: TypeAlias = Sequence[tuple[float, float, float]]
 #: A column: shift along the frame's u and v, mm, and its rows.
 Column: TypeAlias = tuple[float, float, Rows]
+#: Which triangles: as read, or moved by their sagitta out or back.
+Which: TypeAlias = Literal["as_read", "nearest_truth", "farthest_truth"]
 
 
 @dataclass(frozen=True)
@@ -122,9 +124,9 @@ def free_room(
         if part.holds(point, axis):
             depth = -max(row[2] for row in rows)
             return Room(depth, depth, depth, within, part.name, None, point, True, "")
-    read = _least(parts, "as_read", frame, outside, within)
-    low = _least(parts, "nearest_truth", frame, outside, within)
-    high = _least(parts, "farthest_truth", frame, filled or outside, within).value
+    read = least_room(parts, "as_read", frame, outside, within)
+    low = least_room(parts, "nearest_truth", frame, outside, within)
+    high = least_room(parts, "farthest_truth", frame, filled or outside, within).value
     if high < wanted and read.part >= 0:
         high = max(high, read.value + _edge_slack(parts[read.part], read.triangle))
     place: Point | None = None
@@ -144,21 +146,27 @@ def free_room(
 
 
 @dataclass(frozen=True)
-class _Least:
+class Least:
+    """Least room, part number (-1: none nearer than looked for), triangle, place."""
+
     value: float
     part: int
     triangle: int
     point: FloatArray
 
 
-def _least(
+def least_room(
     parts: Sequence[Obstacle],
-    which: str,
+    which: Which,
     frame: FloatArray,
     columns: Sequence[Column],
     within: float,
-) -> _Least:
-    best = _Least(within, -1, -1, np.zeros(3))
+) -> Least:
+    """Least room of columns, up to ``within``.
+
+    ``which`` are the triangles as read, moved out, or moved back by their sagitta.
+    """
+    best = Least(within, -1, -1, np.zeros(3))
     n = len(columns)
     frames = np.repeat(frame[None], n, axis=0)
     for number, (u, v, _) in enumerate(columns):
@@ -173,7 +181,7 @@ def _least(
         solids.rooms(tree, frames, table, starts, cutoffs, -np.inf, 0, n, value, found, row, places)
         hit = int(np.argmin(np.where(found >= 0, value, np.inf)))
         if found[hit] >= 0 and value[hit] < best.value:
-            best = _Least(float(value[hit]), number, int(found[hit]), places[hit].copy())
+            best = Least(float(value[hit]), number, int(found[hit]), places[hit].copy())
     return best
 
 

@@ -14,11 +14,13 @@ from geomcheck.finding import EntryRef
 from geomcheck.mesh.part import Part, PartSet
 from geomcheck.mesh.placement import apply
 from geomcheck.project.entries import (
+    ConnectorEntry,
     DuctEntry,
     FastenerEntry,
     MateEntry,
     MovementEntry,
     PartEntry,
+    ServiceEntry,
     StateEntry,
     ToolEntry,
 )
@@ -36,7 +38,7 @@ class Assembly:
         Name of the vehicle; ``bench`` when the project has none.
     parts : PartSet
         Housing, carried parts and this vehicle's neighbours, placed.
-    mates, ducts, fasteners, tools, movements, states
+    mates, ducts, fasteners, tools, movements, states, connectors, services
         The entries that apply to this vehicle, each with its key in the project file.
     part_entries, part_keys
         Each part's entry and its key, by part name.
@@ -68,6 +70,8 @@ class Assembly:
     vehicles: tuple[str, ...] = ()
     movements: tuple[tuple[Key, MovementEntry], ...] = ()
     states: tuple[tuple[Key, StateEntry], ...] = ()
+    connectors: tuple[tuple[Key, ConnectorEntry], ...] = ()
+    services: tuple[tuple[Key, ServiceEntry], ...] = ()
     state: str = ""
     moved: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     left_out: tuple[str, ...] = ()

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
+from geomcheck.project.connectors import ConnectorEntry, ServiceEntry
 from geomcheck.project.ducts import BladeEntry, DuctEntry, FlowEntry, LossEntry
 from geomcheck.project.fasteners import FastenerEntry, ToolEntry
 from geomcheck.project.movements import MovementEntry
@@ -39,6 +40,7 @@ __all__ = [
     "MILLIMETRES",
     "BladeEntry",
     "CastingEntry",
+    "ConnectorEntry",
     "Direction",
     "Document",
     "DuctEntry",
@@ -56,6 +58,7 @@ __all__ = [
     "Positive",
     "RefineEntry",
     "ScanEntry",
+    "ServiceEntry",
     "StateEntry",
     "Table",
     "ToolEntry",
@@ -168,6 +171,8 @@ class Document(Table):
     ducts: tuple[DuctEntry, ...] = Field(default=(), alias="duct")
     fasteners: tuple[FastenerEntry, ...] = Field(default=(), alias="fastener")
     tools: tuple[ToolEntry, ...] = Field(default=(), alias="tool")
+    connectors: tuple[ConnectorEntry, ...] = Field(default=(), alias="connector")
+    services: tuple[ServiceEntry, ...] = Field(default=(), alias="service")
     movements: tuple[MovementEntry, ...] = Field(default=(), alias="movement")
     states: tuple[StateEntry, ...] = Field(default=(), alias="state")
     check: dict[str, dict[str, object]] = Field(

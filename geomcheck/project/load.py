@@ -112,6 +112,8 @@ class Project:
             movements=here("movement", document.movements),
             shared=shared,
             states=here("state", document.states),
+            connectors=here("connector", document.connectors),
+            services=here("service", document.services),
         )
 
     def _add(

@@ -25,6 +25,8 @@ def check_names(document: Document, lines: LineMap) -> None:
     _once(lines, "tool", [tool.name for tool in document.tools])
     _once(lines, "movement", [movement.name for movement in document.movements])
     _once(lines, "state", [state.name for state in document.states])
+    _once(lines, "connector", [connector.name for connector in document.connectors])
+    _once(lines, "service", [service.name for service in document.services])
     _check_roles(document, lines)
     _check_sides(document, lines)
     common = [part.name for part in document.parts]
@@ -65,6 +67,8 @@ def check_names(document: Document, lines: LineMap) -> None:
         "fastener": [fastener.vehicle for fastener in document.fasteners],
         "movement": [movement.vehicle for movement in document.movements],
         "state": [state.vehicle for state in document.states],
+        "connector": [connector.vehicle for connector in document.connectors],
+        "service": [service.vehicle for service in document.services],
     }
     for list_name, given in vehicles_named.items():
         for number, name in enumerate(given):
@@ -86,6 +90,14 @@ def check_names(document: Document, lines: LineMap) -> None:
             _check_moved(document, state, number, position, lines)
     for number, fastener in enumerate(document.fasteners):
         _known(lines, ("fastener", number, "part"), "part", fastener.part, known(fastener.vehicle))
+    for number, connector in enumerate(document.connectors):
+        place = ("connector", number)
+        _known(lines, (*place, "part"), "part", connector.part, known(connector.vehicle))
+        for position, name in enumerate(connector.itself):
+            here = (*place, "itself", position)
+            _known(lines, here, "part", name, known(connector.vehicle))
+    for number, service in enumerate(document.services):
+        _known(lines, ("service", number, "part"), "part", service.part, known(service.vehicle))
     for number, movement in enumerate(document.movements):
         lists: list[tuple[Key, tuple[str, ...]]] = [
             (("parts",), movement.parts),

@@ -31,11 +31,13 @@ from geomcheck.mesh.sagitta import Sagitta, estimate
 from geomcheck.mesh.soundness import judge
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import (
+    ConnectorEntry,
     DuctEntry,
     FastenerEntry,
     MateEntry,
     MovementEntry,
     PartEntry,
+    ServiceEntry,
     StateEntry,
     ToolEntry,
 )
@@ -94,6 +96,8 @@ def _assembly(
     tools: Sequence[Mapping[str, Any]] = (),
     movements: Sequence[Mapping[str, Any]] = (),
     states: Sequence[Mapping[str, Any]] = (),
+    connectors: Sequence[Mapping[str, Any]] = (),
+    services: Sequence[Mapping[str, Any]] = (),
     check: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> Assembly:
     """One vehicle with these parts.
@@ -123,6 +127,8 @@ def _assembly(
         ("tool", tools),
         ("movement", movements),
         ("state", states),
+        ("connector", connectors),
+        ("service", services),
     ):
         for entry in group:
             rows += _table(f"[[{header}]]", entry)
@@ -154,6 +160,8 @@ def _assembly(
         vehicles=(vehicle, *others),
         movements=numbered("movement", MovementEntry),
         states=numbered("state", StateEntry),
+        connectors=numbered("connector", ConnectorEntry),
+        services=numbered("service", ServiceEntry),
     )
 
 
