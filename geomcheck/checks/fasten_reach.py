@@ -1,49 +1,64 @@
-"""Tool access: can a tool stand on each fastener.
+"""Tool access: can a tool stand on each fastener, turn it and come off again.
 
 What: For every fastener, each tool that may be used is stood on the head as a stack of cylinders
-about the fastener's axis (socket, extension and ratchet head; bit socket; the straight arm of a
-hexagon key; tools of your own) and lifted off by the height of the head. The room left between
-the tool and the nearest metal of any part is measured exactly. Parts marked ``open_for_tools`` are
-left out. The head must have a seat: metal within ``seat_tolerance`` of the stated plane, facing
-the head, under ``seat_share`` of its ring. Not looked at: how a tool is brought in from the side,
-the swing of keys and ratchet handles, the order of assembly.
+about the fastener's axis and lifted off by the height of the head; the room left to the nearest
+metal of any part is measured exactly. Its arms and handles (hexagon key, ratchet, spanner) then
+swing about the axis: the largest free arc is found exactly, not by trying angles, and held against
+the turn the tool needs at one go: 60 degrees for a key, 30 for a spanner that is turned over or has
+twelve points, one tooth and the slack for a ratchet. Open spanners come off sideways. Where no
+rigid tool serves, ball-end keys and universal joints are leaned over, in every direction, up to
+their limit: with a yes comes the pose, a no is proved, or it stays undecided. Parts marked
+``open_for_tools`` are left out, and so is what lies lower than ``lift`` above the seat, where the
+head meets its seat; the wall of a counterbore above that counts. The head must have a seat: metal
+within ``seat_tolerance`` of the stated plane, facing the head, under ``seat_share`` of its ring.
+Also told: whether a hand has room to start the thread, and whether a torque wrench serves. Not
+looked at: the heads of other fasteners, the way of a tool from outside to where it is lifted to,
+the order of assembly.
 
 Why: A bolt that no tool reaches is found when the first casting is fitted to the first vehicle,
 which is the dearest moment to find it.
 
 Remedy: Move or relieve the part that blocks by the amount stated, in the direction stated; turn
 the fastener's axis; use a head that a slimmer tool drives; or declare the tool you have as a
-``[[tool]]``, with its own diameters.
+``[[tool]]``, with its own diameters, handle, turn and lean. ``turn = false`` leaves turning out;
+``torque`` and ``hand`` make the torque wrench and the hand a requirement.
 
-Details of a finding: ``tools`` (a row for each tool), ``tool`` (the one the verdict rests on, with
-its profile in mm up the axis from ``at``), ``seat``, ``note``.
+Details of a finding: ``tools`` (a row for each tool: room in mm, free arc in degrees, what stopped
+it), ``tool`` (the one the verdict rests on, with its profile and bars in mm up ``axis`` from
+``at``, and the arc its handle has), ``hand``, ``torque_wrench``, ``seat``, ``note``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import Annotated, NamedTuple
 
 from pydantic import Field
 
-from geomcheck.errors import InputError
-from geomcheck.fasten import words
+from geomcheck.fasten import access_words, words
+from geomcheck.fasten.access import Access, access
+from geomcheck.fasten.access_rows import drawn_tool, room_row, tool_row
 from geomcheck.fasten.fastener import Fastener
-from geomcheck.fasten.reach import Reach, reach_each
+from geomcheck.fasten.hand import hand_room
+from geomcheck.fasten.reach import Reach
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
-from geomcheck.fasten.tools import Tool, choose_tools
+from geomcheck.fasten.tools import Tool
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.screws import resolve, seat_finding, title
+from geomcheck.project.tools import own_tools, tools_for
 
 CODE = "fasten-reach"
 TITLE = "tool access"
 
 CAUTION = "Tighten to the maker's torque and sequence; replace one-time fasteners."
+WRENCH = "torque wrench"
+
+_WORSE = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS)
 
 
 class Settings(Table):
@@ -61,69 +76,117 @@ class Settings(Table):
     within: Positive = Field(
         default=25.0, description="metal farther from the tool than this is not looked for, mm"
     )
+    turn: bool = Field(
+        default=True, description="whether the handle must swing as far as the tool needs"
+    )
+    torque: bool = Field(default=False, description="whether a torque wrench must serve")
+    hand: bool = Field(
+        default=False, description="whether a hand must have room to start the thread"
+    )
+    lean: dict[str, Annotated[float, Field(ge=0, lt=90)]] = Field(
+        default_factory=dict,
+        description="how far tools of a family may lean, degrees: { 'ball-end key' = 30 }",
+    )
+    arc: dict[str, Annotated[float, Field(gt=0, le=360)]] = Field(
+        default_factory=dict,
+        description="turn that tools of a family need at one go, degrees: { socket = 8 }",
+    )
+
+
+class _Ask(NamedTuple):
+    """One fastener and what may be used on it."""
+
+    key: Key
+    entry: FastenerEntry
+    fastener: Fastener
+    tools: tuple[Tool, ...]
+
+
+class _Found(NamedTuple):
+    """A tool with its verdict, and the quantity and requirement that decide it."""
+
+    access: Access
+    verdict: Verdict
+    quantity: Quantity
+    requirement: Requirement
 
 
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each fastener of the vehicle."""
-    own = tuple(
-        Tool(entry.name, "own", entry.drive, entry.across_flats, entry.profile, "as declared")
-        for _, entry in assembly.tools
-    )
-    found = [(*pair, resolve(assembly, *pair)) for pair in assembly.fasteners]
-    asked = [(*row, _tools(assembly, *row, own)) for row in found]
+    own = own_tools(assembly)
+    asked = []
+    for key, entry in assembly.fasteners:
+        fastener = resolve(assembly, key, entry)
+        tools = tools_for(assembly, key, entry, fastener, own)
+        asked.append(_Ask(key, entry, fastener, _tuned(assembly, settings, key, entry, tools)))
     about = Surroundings(assembly.parts, assembly.open_for_tools)
-    for key, entry, fastener, tools in asked:
-        yield _ask(assembly, settings, about, key, entry, fastener, tools)
+    for ask in asked:
+        yield _ask(assembly, settings, about, ask)
 
 
-def _tools(
-    assembly: Assembly, key: Key, entry: FastenerEntry, fastener: Fastener, own: tuple[Tool, ...]
+def _tuned(
+    assembly: Assembly, settings: Settings, key: Key, entry: FastenerEntry, tools: Sequence[Tool]
 ) -> tuple[Tool, ...]:
-    """The tools that may be used, or a refusal of what the entry names."""
-    try:
-        return choose_tools(fastener.screw, entry.tools, own)
-    except InputError as error:
-        field = "tools" if entry.tools else "head"
-        assembly.refuse((*key, field), error.what, error.remedy)
+    """The tools with the settings' lean and turn; only torque wrenches where one must serve."""
+    tuned = [tool.tuned(settings.lean, settings.arc) for tool in tools]
+    if settings.torque:
+        tuned = [tool for tool in tuned if tool.family == WRENCH]
+        if not tuned:
+            assembly.refuse(
+                key,
+                f"no torque wrench among the tools drives {title(entry)}",
+                f'Declare one as a [[tool]] with kind = "{WRENCH}", or leave out torque',
+            )
+    return tuple(tuned)
 
 
-def _ask(
-    assembly: Assembly,
-    settings: Settings,
-    about: Surroundings,
-    key: Key,
-    entry: FastenerEntry,
-    fastener: Fastener,
-    tools: tuple[Tool, ...],
-) -> Finding:
+def _ask(assembly: Assembly, settings: Settings, about: Surroundings, ask: _Ask) -> Finding:
+    entry, fastener = ask.entry, ask.fastener
+    carrier = about[entry.part]
     seat = examine_seat(
-        fastener, about[entry.part], tolerance=settings.seat_tolerance, share=settings.seat_share
+        fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
     )
-    trouble = words.seat_trouble(
-        fastener, title(entry), about[entry.part], seat, settings.seat_tolerance
-    )
+    trouble = words.seat_trouble(fastener, title(entry), carrier, seat, settings.seat_tolerance)
     if trouble is not None:
-        return seat_finding(CODE, assembly, key, entry, trouble, seat)
+        return seat_finding(CODE, assembly, ask.key, entry, trouble, seat)
     within = entry.room + settings.within
-    top = fastener.head_top + fastener.screw.head_height + max(tool.length for tool in tools)
-    widest = max(row[2] for tool in tools for row in tool.profile) / 2.0
-    results = reach_each(
-        fastener,
-        tools,
-        about.along(fastener, top, widest + within, entry.part),
-        seat=seat,
-        lift=settings.lift,
-        within=within,
-    )
-    need = Requirement("at least", entry.room, "mm", f'fastener "{entry.name}"')
-    verdicts = [need.decide(_quantity(assembly, result)) for result in results]
-    for verdict in (Verdict.PASS, Verdict.UNDECIDED, Verdict.FAIL):
-        found = [r for r, v in zip(results, verdicts, strict=True) if v is verdict]
-        if found:
-            break
-    # max keeps the first of equals, which is the simplest tool.
-    best = max(found, key=lambda r: r.room if verdict is Verdict.FAIL else r.low)
-    return _finding(assembly, key, entry, fastener, seat, results, verdicts, best, need, verdict)
+    span = max(tool.span for tool in ask.tools) + fastener.head_top + fastener.screw.head_height
+    near = about.along(fastener, span, span + within, entry.part)
+    room = Requirement("at least", entry.room, "mm", f'fastener "{entry.name}"')
+    found = []
+    for tool in ask.tools:
+        if tool.tilt > 0.0:
+            continue
+        one = access(
+            fastener,
+            tool,
+            near,
+            seat=seat,
+            room=entry.room,
+            turn=settings.turn,
+            lift=settings.lift,
+            within=within,
+        )
+        found.append(_judged(assembly, one, room))
+    hand = hand_room(fastener, near, seat=seat, lift=settings.lift, within=within)
+    return _finding(assembly, ask, seat, found, hand)
+
+
+def _judged(assembly: Assembly, one: Access, room: Requirement) -> _Found:
+    """The verdict on one tool: the worse of standing and turning, and what decides it."""
+    stands = _quantity(assembly, one.stands)
+    found = _Found(one, room.decide(stands), stands, room)
+    if one.turns is None:
+        return found
+    turns = one.turns
+    source = assembly.parts[turns.doubt].sagitta.source if turns.doubt else ""
+    terms = words.facet_terms(turns.free, turns.low, turns.high, turns.doubt, source)
+    arc = Quantity("free arc", turns.free, "deg", turns.low, turns.high, terms)
+    needed = Requirement("at least", turns.needed, "deg", f'turn of the tool "{one.tool.name}"')
+    verdict = needed.decide(arc)
+    if _WORSE.index(verdict) < _WORSE.index(found.verdict):
+        return _Found(one, verdict, arc, needed)
+    return found
 
 
 def _quantity(assembly: Assembly, result: Reach) -> Quantity:
@@ -133,83 +196,70 @@ def _quantity(assembly: Assembly, result: Reach) -> Quantity:
     return Quantity("room", result.room, "mm", result.low, result.high, terms)
 
 
+def _best(found: Sequence[_Found]) -> _Found:
+    """The tool the finding rests on: of the best verdict, rigid before leaning, the most room.
+
+    Of tools that fail, those that stand and only cannot turn far enough come first.
+    """
+    verdict = max((one.verdict for one in found), key=_WORSE.index)
+
+    def rank(one: _Found) -> tuple[bool, bool, float]:
+        stands, turns = one.access.stands, one.access.turns
+        if verdict is not Verdict.FAIL:
+            return (one.access.lean is None, False, stands.low)
+        share = turns.free / turns.needed if turns is not None else stands.room
+        return (turns is not None, one.access.lean is None, share)
+
+    # max keeps the first of equals, which is the simplest tool.
+    return max((one for one in found if one.verdict is verdict), key=rank)
+
+
 def _finding(
-    assembly: Assembly,
-    key: Key,
-    entry: FastenerEntry,
-    fastener: Fastener,
-    seat: Seat,
-    results: list[Reach],
-    verdicts: list[Verdict],
-    best: Reach,
-    need: Requirement,
-    verdict: Verdict,
+    assembly: Assembly, ask: _Ask, seat: Seat, found: Sequence[_Found], hand: Reach
 ) -> Finding:
-    if verdict is Verdict.PASS:
-        remedy = ""
-    elif verdict is Verdict.FAIL:
-        remedy = words.reach_remedy(fastener, entry.part, best, need.limit)
-    else:
-        blame = best.doubt or best.blocker or entry.part
-        remedy = (
-            f"Export {blame} with a finer chord error or declare its sagitta, or make "
-            f"{words.at_least(need.limit - best.low)} mm more room."
-        )
+    entry, fastener = ask.entry, ask.fastener
+    best = _best(found)
+    one, verdict = best.access, best.verdict
+    stands, turns = one.stands, one.turns
+    by_turn = best.quantity.unit == "deg"
     seat_witness = Witness("seat", entry.part, entry.at)
     witnesses: tuple[Witness, ...] = (seat_witness,)
-    if best.blocker is not None and best.point is not None:
-        label = "blocked here" if best.room <= 0.0 else "nearest metal"
-        witnesses = (Witness(label, best.blocker, best.point), seat_witness)
+    if by_turn and turns is not None:
+        ends = [Witness("handle stopped here", part, point) for part, point in turns.ends]
+        witnesses = (*ends, seat_witness)
+    elif stands.blocker is not None and stands.point is not None:
+        label = "blocked here" if stands.room <= 0.0 else "nearest metal"
+        witnesses = (Witness(label, stands.blocker, stands.point), seat_witness)
+    blocked = [witness.part for witness in witnesses[:-1]][::-1]
+    nearest = {row.access.stands.blocker for row in found}
+    kinds = [assembly.parts[name].kind for name in assembly.parts if name in nearest]
+    done = sum(row.verdict is Verdict.PASS for row in found)
+    limit = entry.room
     return Finding(
         code=CODE,
         verdict=verdict,
         vehicle=assembly.vehicle,
         subject=f'bolt "{entry.name}"',
-        parts=tuple(dict.fromkeys(filter(None, (entry.part, best.blocker)))),
-        message=words.reach_message(
-            title(entry),
-            best,
-            verdict,
-            need.limit,
-            sum(v is Verdict.PASS for v in verdicts),
-            len(results),
+        parts=tuple(dict.fromkeys((entry.part, *blocked))),
+        message=access_words.access_message(
+            title(entry), one, verdict, limit, done, len(found), by_turn=by_turn
         ),
-        remedy=remedy,
+        remedy=access_words.access_remedy(
+            fastener, entry.part, one, verdict, limit, by_turn=by_turn
+        ),
         # "Nothing nearer than" is no measured room: the message and details say how far was looked.
-        quantity=None if best.clear and verdict is Verdict.PASS else _quantity(assembly, best),
-        requirement=need,
+        quantity=None if stands.clear and verdict is Verdict.PASS else best.quantity,
+        requirement=best.requirement,
         witnesses=witnesses,
-        view=words.side_view(fastener, best.point),
-        entry=assembly.entry(key),
-        caution=words.cautions(
-            CAUTION, [assembly.parts[r.blocker].kind for r in results if r.blocker is not None]
-        ),
+        view=words.side_view(fastener, witnesses[0].point if len(witnesses) > 1 else None),
+        entry=assembly.entry(ask.key),
+        caution=words.cautions(CAUTION, kinds),
         details={
-            "tools": [_row(r, v) for r, v in zip(results, verdicts, strict=True)],
-            "tool": {
-                "name": best.tool.name,
-                "at": list(fastener.at),
-                "axis": list(fastener.axis),
-                "profile": [list(row) for row in best.rows],
-            },
+            "tools": [tool_row(row.access, row.verdict) for row in found],
+            "tool": drawn_tool(one),
+            "hand": room_row(hand),
             "seat": asdict(seat),
-            "note": best.tool.note,
-            "basis": {"tool": best.tool.status, "screw": fastener.screw.status},
+            "note": one.tool.note,
+            "basis": {"tool": one.tool.status, "screw": fastener.screw.status},
         },
     )
-
-
-def _row(result: Reach, verdict: Verdict) -> dict[str, Any]:
-    return {
-        "tool": result.tool.name,
-        "verdict": verdict.value,
-        "room": result.room,
-        "low": result.low,
-        "high": result.high,
-        "at_least": result.clear,
-        "nearest": result.blocker,
-        "triangle": result.triangle,
-        "point": list(result.point) if result.point is not None else None,
-        "height": result.height,
-        "inside": result.inside,
-    }

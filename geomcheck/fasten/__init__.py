@@ -9,10 +9,12 @@ from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach, reach
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
-from geomcheck.fasten.tools import Tool, built_in_tools, choose_tools
+from geomcheck.fasten.toolbox import built_in_tools, choose_tools
+from geomcheck.fasten.tools import Bar, Tool
 from geomcheck.fasten.withdraw import Withdrawal, withdraw
 
 __all__ = [
+    "Bar",
     "Fastener",
     "Obstacle",
     "Reach",

@@ -2,8 +2,8 @@
 
 The rule. The tool rests on the head (see ``tools``) with its axis on the fastener's. It is a
 rigid stack of cylinders that must also come off: it is lifted along the axis by the height of the
-head, so each row of its profile sweeps from its lower end to its upper end plus that lift. How it
-is brought there from the side, and how it is turned, is not looked at.
+head, so each row of its profile sweeps from its lower end to its upper end plus that lift (a tool
+that comes off sideways is not lifted). How it is turned is asked in ``access``.
 
 The room is the least, over rows and triangles, of the free radius about the axis less the row's
 radius; in metal the free radius is 0. The seat itself is left out: nothing is looked at lower than
@@ -17,7 +17,7 @@ the lower bound, and back by it for the upper.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -122,21 +122,23 @@ def reach(
         )
     if not (0.0 <= lift < np.inf and 0.0 < within < np.inf):
         raise InputError("lift and within must be finite lengths, within more than 0")
-    return _reach(fastener, tool, as_obstacles(obstacles), seat, lift, within)
+    rest = fastener.rest
+    standing = [(rest + a, rest + b, d) for a, b, d in (*tool.base, *tool.profile)]
+    return stack_room(
+        fastener,
+        tool,
+        standing,
+        lift_off(fastener, tool),
+        obstacles,
+        seat=seat,
+        lift=lift,
+        within=within,
+    )
 
 
-def reach_each(
-    fastener: Fastener,
-    tools: Sequence[Tool],
-    obstacles: Iterable[Obstacle],
-    *,
-    seat: Seat | None = None,
-    lift: float = LIFT,
-    within: float = WITHIN,
-) -> list[Reach]:
-    """:func:`reach` for several tools on one fastener."""
-    parts = tuple(obstacles)
-    return [reach(fastener, tool, parts, seat=seat, lift=lift, within=within) for tool in tools]
+def lift_off(fastener: Fastener, tool: Tool) -> float:
+    """How far the tool is lifted along the axis to come off, mm; 0 if it comes off sideways."""
+    return 0.0 if tool.aside > 0.0 else fastener.screw.head_height
 
 
 def free_from(seat: Seat | None, lift: float) -> tuple[float, float]:
@@ -150,18 +152,38 @@ def free_from(seat: Seat | None, lift: float) -> tuple[float, float]:
     return seat.height, lift + seat.sagitta
 
 
-def _reach(
+def stack_room(
     fastener: Fastener,
     tool: Tool,
-    parts: Sequence[Obstacle],
-    seat: Seat | None,
-    lift: float,
-    within: float,
+    standing: Sequence[tuple[float, float, float]],
+    stroke: float,
+    obstacles: Any,
+    *,
+    seat: Seat | None = None,
+    lift: float = LIFT,
+    within: float = WITHIN,
 ) -> Reach:
+    """Room round cylinders on a fastener's axis that move up along it.
+
+    Parameters
+    ----------
+    fastener : Fastener
+    tool : Tool
+        What they belong to; only told on.
+    standing : sequence of (from, to, diameter)
+        mm above the seat.
+    stroke : float
+        How far they move, mm.
+    obstacles, seat, lift, within
+        As for :func:`reach`.
+
+    Raises
+    ------
+    CannotDecide
+        All of it lies below the place where looking begins.
+    """
+    parts = as_obstacles(obstacles)
     height, start = free_from(seat, lift)
-    rest = fastener.rest
-    stroke = fastener.screw.head_height
-    standing = tuple((rest + a, rest + b, d) for a, b, d in tool.profile)
     rows = np.array(
         [(max(a, start), b + stroke, d / 2.0) for a, b, d in standing if b + stroke > start]
     )

@@ -53,48 +53,6 @@ def place_of(result: Reach) -> str:
     return f"{result.blocker} at {at(result.point)}, {millimetres(result.height)} mm above the seat"
 
 
-def reach_message(
-    bolt: str, best: Reach, verdict: Verdict, wanted: float, standing: int, tools: int
-) -> str:
-    """What was found of one fastener, in the light of its best tool."""
-    name = best.tool.name
-    where = place_of(best)
-    room = millimetres(best.room)
-    note = f"Note: {best.tool.note}."
-    if verdict is Verdict.PASS:
-        way = f"{room} mm of room to {where}" if where else f"at least {room} mm of room all round"
-        return f"{name} stands on {bolt} with {way}; {standing} of {tools} tools stand. {note}"
-    if verdict is Verdict.UNDECIDED:
-        way = f"{room} mm of room" + (f" to {where}" if where else "")
-        return (
-            f"It cannot be told whether {name} stands on {bolt}: {way}, but the truth lies between "
-            f"{millimetres(best.low)} and {millimetres(best.high)} mm, {millimetres(wanted)} mm "
-            f"wanted. {note}"
-        )
-    if best.inside:
-        found = f"it would stand inside the material of {where}"
-    elif best.room < 0.0:
-        found = f"{where}, stands {millimetres(-best.room)} mm in its way"
-    else:
-        found = f"{room} mm of room to {where}, {millimetres(wanted)} mm wanted"
-    return f"No tool of {tools} stands on {bolt}. The nearest to it is {name}: {found}. {note}"
-
-
-def reach_remedy(fastener: Fastener, carrier: str, best: Reach, wanted: float) -> str:
-    """How to make room for the tool that comes nearest to standing."""
-    other = "turn the fastener's axis, or declare a slimmer tool as a [[tool]]"
-    if best.inside or best.point is None or best.height is None:
-        return f"Check the seat point and the axis of {fastener.name}; else {other}."
-    out = np.array(best.point) - np.array(fastener.point(best.height))
-    size = float(np.linalg.norm(out))
-    amount = f"by {at_least(wanted - best.low)} mm or more"
-    verb = "Relieve" if best.blocker == carrier else "Move"
-    if size < 1e-6:
-        return f"{verb} {best.blocker} out of the tool's way, {amount}; or {other}."
-    way = (float(out[0] / size), float(out[1] / size), float(out[2] / size))
-    return f"{verb} {best.blocker} there {amount} in the direction {at(way)}; or {other}."
-
-
 def withdraw_message(fastener: Fastener, bolt: str, result: Withdrawal, verdict: Verdict) -> str:
     """What was found of one fastener's way out."""
     wanted = f"{millimetres(result.needed)} mm wanted"

@@ -56,7 +56,8 @@ def test_a_tool_stands(ask, part):
     assert found.parts == ("casting", "bulkhead")
     assert "hex key 6 stands" in found.message
     assert "8.60 mm of room to bulkhead at (12.00" in found.message
-    assert "bent arm and its swing are not checked" in found.message
+    # The key's short arm of 38 mm swings where the wall leaves it.
+    assert "its handle swings 206.4 degrees, 60.0 needed; 6 of 12 tools do." in found.message
     assert found.remedy == ""
     assert "torque" in found.caution
     assert found.witnesses[0].part == "bulkhead"
@@ -83,19 +84,19 @@ def test_details_tell_every_tool_and_draw_one(ask, part):
 def test_nothing_near_is_said_to_be_at_least(ask):
     (found,) = ask()
     assert found.verdict is Verdict.PASS
-    assert "at least 25.00 mm of room all round; 6 of 6 tools stand" in found.message
+    assert "at least 25.00 mm of room all round, and its handle swings all round" in found.message
     assert found.quantity is None  # no figure that looks like a measured room
     assert found.witnesses[0].label == "seat"
 
 
 def test_no_tool_stands(ask, part):
-    # A roof 60 mm up: the key needs 108 mm, the shortest bit socket with its ratchet 90 mm.
-    (found,) = ask(part("bonnet", box([-99, -99, 60], [99, 99, 62])))
+    # A roof 45 mm up: a key's short arm with its lift needs 8 + 34 + 8 = 50 mm, all others more.
+    (found,) = ask(part("bonnet", box([-99, -99, 45], [99, 99, 47])))
     assert found.verdict is Verdict.FAIL
     assert found.quantity.high < 0.0
-    assert "No tool of 6 stands" in found.message
+    assert "No tool of 12 serves" in found.message
     assert "bonnet at (" in found.message
-    assert "60.00 mm above the seat" in found.message
+    assert "45.00 mm above the seat" in found.message
     assert found.parts[-1] == "bonnet"
     assert "bonnet" in found.remedy
     assert found.witnesses[0].label == "blocked here"
@@ -148,13 +149,13 @@ def test_one_tool_that_stands_is_enough(ask, part):
     (found,) = ask(wall, tools=[slim])
     assert found.verdict is Verdict.PASS
     assert "slim bit stands" in found.message
-    assert "as drawn in the project file" in found.message
+    assert "declared without a handle: turning it is not checked" in found.message
     (named,) = ask(wall, tools=[slim], fastener=bolt(tools=["hex key"]))
     assert named.verdict is Verdict.UNDECIDED
 
 
 def test_an_open_bonnet_is_out_of_the_way(ask, part):
-    bonnet = part("bonnet", box([-99, -99, 60], [99, 99, 62]))
+    bonnet = part("bonnet", box([-99, -99, 45], [99, 99, 47]))
     assert ask(bonnet)[0].verdict is Verdict.FAIL
     assert ask(bonnet, entries={"bonnet": {"open_for_tools": True}})[0].verdict is Verdict.PASS
 
