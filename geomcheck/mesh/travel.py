@@ -1,0 +1,275 @@
+"""How far one shape travels straight until another stops it.
+
+Exact on the triangles: every pair that can meet is looked at, at corners, faces and edges (see
+``geomcheck.kernels.travel``). Parts that touch may slide along each other or leave each other.
+
+What is no obstacle: an overlap along the travel of up to ``allow`` at the start that the travel
+undoes, and, seen along the travel, metal in the way that is nowhere wider than ``allow``. So a
+dowel comes out of its hole although the facets of both do not agree, and a part that stands
+0.05 mm inside its neighbour slides past it where ``allow`` is more than that.
+
+The interval: ``doubt`` is how far the true surfaces may stand off the facets of both together.
+For the lower bound one shape is widened by it, for the upper that much more overlap is allowed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from geomcheck.errors import InputError
+from geomcheck.kernels import travel as kernel
+from geomcheck.mesh.given import check_length
+from geomcheck.mesh.tree import TriangleTree, as_tree, rounding
+
+FloatArray: TypeAlias = NDArray[np.float64]
+IntArray: TypeAlias = NDArray[np.int64]
+
+#: Meetings kept at first, and how many times as many then.
+_SOME, _MORE = 256, 4
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """Where a travel ends.
+
+    Parameters
+    ----------
+    travel : float
+        mm; 0 where the way is shut from the start.
+    triangle_a, triangle_b : int
+        Callers' numbers of the triangles that meet.
+    point : (float, float, float)
+        The place on b, mm, where b stands.
+    overlap : bool
+        The parts share room there from the start; the travel is 0 then.
+    """
+
+    travel: float
+    triangle_a: int
+    triangle_b: int
+    point: tuple[float, float, float]
+    overlap: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Travel:
+    """Free travel of one shape along a direction.
+
+    Parameters
+    ----------
+    read, low, high : Met or None
+        As read from the meshes, the least and the greatest the true parts may have; None where
+        nothing is met up to the limit.
+    """
+
+    read: Met | None
+    low: Met | None
+    high: Met | None
+
+
+def free_travel(
+    a: Any,
+    b: Any,
+    direction: ArrayLike,
+    *,
+    limit: float = math.inf,
+    allow: float = 0.0,
+    doubt: float = 0.0,
+    start: ArrayLike = (0.0, 0.0, 0.0),
+    sheets: tuple[bool, bool] = (False, False),
+) -> Travel:
+    """Free travel of ``a`` along a direction until it meets ``b``.
+
+    Parameters
+    ----------
+    a, b : TriangleTree, Trimesh or (n, 3, 3) float
+        In one frame, mm; triangles of a solid look out of it.
+    direction : (3,) float
+        Need not have unit length.
+    limit : float
+        Travel beyond which nothing is looked at, mm; inf: until a has left.
+    allow, doubt : float
+        mm; see the module.
+    start : (3,) float
+        Shift of a before it travels, mm.
+    sheets : (bool, bool)
+        Whether a, b are no solids: their triangles then look both ways.
+
+    Raises
+    ------
+    InputError
+        No triangles, a direction that is zero or not finite, a negative length.
+    """
+    tree_a, tree_b = as_tree(a), as_tree(b)
+    check_length("limit", limit)
+    for name, value in (("allow", allow), ("doubt", doubt)):
+        check_length(name, value)
+    frame = _frame(direction)
+    shift = np.ascontiguousarray(start, dtype=np.float64)
+    if shift.shape != (3,) or not np.isfinite(shift).all():
+        raise InputError("start must be three finite numbers")
+    search = _Search(tree_a, tree_b, frame, shift, sheets, limit)
+    read = search.first(allow, 0.0, 0.5 * allow)
+    if doubt == 0.0:
+        return Travel(read, read, read)
+    low = search.first(allow, doubt, 0.5 * allow)
+    if read is not None and (low is None or low.travel > read.travel):
+        low = read
+    high = read and search.first(allow + doubt, 0.0, 0.5 * allow + doubt)
+    if high is not None and read is not None and high.travel < read.travel:
+        high = read
+    return Travel(read, low, high)
+
+
+def _frame(direction: ArrayLike) -> FloatArray:
+    w = np.array(direction, dtype=np.float64)
+    if w.shape != (3,) or not np.isfinite(w).all() or float(np.abs(w).max()) < 1e-12:
+        raise InputError("a direction must be three finite numbers, not all zero")
+    w /= np.linalg.norm(w)
+    helper = np.zeros(3)
+    helper[int(np.argmin(np.abs(w)))] = 1.0
+    u = np.cross(helper, w)
+    u /= np.linalg.norm(u)
+    return np.ascontiguousarray(np.stack([u, np.cross(w, u), w]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Meetings:
+    travel: FloatArray
+    number_a: IntArray
+    number_b: IntArray
+    runs: NDArray[np.bool_]
+    point: FloatArray
+    corners: FloatArray
+    count: IntArray
+
+    @classmethod
+    def room(cls, size: int) -> _Meetings:
+        """Arrays for so many."""
+        return cls(
+            np.empty(size),
+            np.empty(size, dtype=np.int64),
+            np.empty(size, dtype=np.int64),
+            np.empty(size, dtype=np.bool_),
+            np.empty((size, 3)),
+            np.zeros((size, kernel.CORNERS, 2)),
+            np.empty(size, dtype=np.int64),
+        )
+
+    def met(self, rows: IntArray) -> Met:
+        """The last of some; where none is a running into, the parts share room from the start."""
+        k = int(rows[-1])
+        x, y, z = (float(value) for value in self.point[k])
+        overlap = not bool(self.runs[rows].any())
+        travel = 0.0 if overlap else max(float(self.travel[k]), 0.0)
+        return Met(travel, int(self.number_a[k]), int(self.number_b[k]), (x, y, z), overlap)
+
+    def shape(self, k: int) -> Any:
+        """One of them as a polygon."""
+        return shapely.convex_hull(shapely.MultiPoint(self.corners[k, : self.count[k]]))
+
+
+class _Search:
+    """Meetings of two shapes in one direction."""
+
+    def __init__(
+        self,
+        a: TriangleTree,
+        b: TriangleTree,
+        frame: FloatArray,
+        shift: FloatArray,
+        sheets: tuple[bool, bool],
+        limit: float,
+    ) -> None:
+        self.a, self.b = a, b
+        self.frame, self.shift, self.sheets, self.limit = frame, shift, sheets, limit
+        eps = float(np.finfo(np.float64).eps)
+        self.noise = 4.0 * rounding(a, b) + 8.0 * eps * float(np.abs(shift).max())
+
+    def first(self, allow: float, margin: float, reach: float) -> Met | None:
+        """The first travel at which metal in the way holds a disc of radius ``reach``."""
+        reach = max(reach, 8.0 * self.noise)
+        grid = 1e-3 * reach
+        region: Any = shapely.Point()
+        begin, size = -1.0, 1 if allow == 0.0 and margin == 0.0 else _SOME
+        while True:
+            met, rows, beyond = self._gather(allow, margin, reach, begin, size)
+            if size == 1:
+                # Any width counts.
+                return met.met(rows) if len(rows) else None
+            shapes = [met.shape(k) for k in rows]
+            end = _first_wide(shapes, region, reach, grid)
+            if end is not None:
+                return met.met(rows[: end + 1])
+            if not np.isfinite(beyond):
+                return None
+            # All nearer than the farthest are known; the rest is looked for.
+            kept = [s for k, s in zip(rows, shapes, strict=True) if met.travel[k] < beyond]
+            if kept:
+                begin = max(float(met.travel[k]) for k in rows if met.travel[k] < beyond)
+                region = shapely.union_all([*kept, region], grid_size=grid)
+            size *= _MORE
+
+    def _gather(
+        self, allow: float, margin: float, reach: float, begin: float, size: int
+    ) -> tuple[_Meetings, IntArray, float]:
+        """The nearest meetings beyond ``begin``, their rows in order; below what all are known."""
+        room = _Meetings.room(size)
+        span = np.array([begin, self.limit])
+        found = kernel.gather(
+            self.a.boxes,
+            self.a.triangles,
+            self.a.order,
+            self.sheets[0],
+            self.b.boxes,
+            self.b.triangles,
+            self.b.order,
+            self.sheets[1],
+            self.a.leaf,
+            self.frame,
+            self.shift,
+            float(allow),
+            float(margin),
+            self.noise,
+            float(reach),
+            span,
+            np.empty((kernel.STACK, 2), dtype=np.int64),
+            np.empty((self.a.leaf, 5, 3)),
+            np.empty((5, 3)),
+            np.empty((kernel.CORNERS, 2)),
+            np.empty((kernel.CORNERS, 2)),
+            room.travel,
+            room.number_a,
+            room.number_b,
+            room.runs,
+            room.point,
+            room.corners,
+            room.count,
+        )
+        rows = np.lexsort((room.number_b[:found], room.number_a[:found], room.travel[:found]))
+        return room, rows, float(room.travel.max()) if found == size else np.inf
+
+
+def _first_wide(shapes: list[Any], region: Any, reach: float, grid: float) -> int | None:
+    """Number of the shape with which all before it and ``region`` hold a disc of ``reach``."""
+
+    def wide(end: int) -> bool:
+        joined = shapely.union_all([*shapes[:end], region], grid_size=grid)
+        return not joined.buffer(-reach, join_style="mitre").is_empty
+
+    if not shapes or not wide(len(shapes)):
+        return None
+    low, high = 0, len(shapes)
+    while high - low > 1:
+        middle = (low + high) // 2
+        if wide(middle):
+            high = middle
+        else:
+            low = middle
+    return high - 1
