@@ -1,0 +1,253 @@
+"""The hole under a bolt in the part that carries its thread.
+
+The part is cut square to the axis between every two depths at which its mesh has corners, so that
+each section stands for a stretch in which the outline changes evenly. A stretch counts as threaded
+when a wall all round the axis lies on a circle between the thread's inner diameter (or tap drill)
+and its nominal one: both ways of drawing a tapped hole are taken, and so is a modelled thread. The
+circle goes through the corners of the outline, which lie on the true circle of a drilled hole.
+A countersink, a drill's cone (118 degrees or any other) and a wider or narrower stretch of the hole
+do not count. Exact for drawn meshes; where a mesh has corners at more depths than ``STRETCHES``,
+even stretches are taken instead, and their length is the uncertainty.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from geomcheck.fasten.column import Column, Section
+from geomcheck.fasten.fastener import FloatArray
+
+#: Walls are looked for this far from the axis, over the thread's diameter.
+REACH = 0.8
+#: Tolerance of a drawn hole's radius, over the thread's diameter.
+LOOSE = 0.015
+#: Least part of the directions from the axis in which a threaded hole has a wall.
+ROUND = 0.95
+#: Corners nearer to each other in depth than this are at one depth, mm.
+LEVEL = 5e-4
+#: Metal this far under the threaded wall, over the diameter, closes the hole right there.
+NEXT = 0.25
+#: Most stretches looked at one by one.
+STRETCHES = 400
+
+Kind = Literal["metal", "narrow", "thread", "wide", "open"]
+
+
+@dataclass(frozen=True)
+class Bore:
+    """A hole about the axis.
+
+    Parameters
+    ----------
+    kind : {"thread", "none", "narrow", "wide", "open"}
+        ``none``: there is metal on the axis and no hole; ``narrow``: too small for the thread;
+        ``wide``: a hole the thread does not reach the wall of; ``open``: no wall all round.
+    pieces : tuple of (top, bottom)
+        Depths of the threaded stretches, mm below the seat.
+    mouth : float
+        Where the hole begins, its countersink included; its top where nothing was found, mm.
+    blind : bool
+        Metal closes the hole under the thread, or narrows it so that the bolt cannot pass.
+    diameter : float
+        Of the hole as drawn, mm; nan where there is none.
+    offset : float
+        Greatest distance of its centre from the axis, over its threaded length, mm.
+    slack : float
+        How far its ends may truly lie off along the axis, mm.
+    floor : float or None
+        Depth where metal first stands on the axis, mm; None where there is none.
+    """
+
+    kind: Literal["thread", "none", "narrow", "wide", "open"]
+    pieces: tuple[tuple[float, float], ...]
+    mouth: float
+    blind: bool
+    diameter: float
+    offset: float
+    slack: float
+    floor: float | None
+
+    @property
+    def start(self) -> float:
+        """Where the thread begins, mm below the seat."""
+        return self.pieces[0][0]
+
+    @property
+    def end(self) -> float:
+        """Where the hole's threadable wall ends, mm below the seat."""
+        return self.pieces[-1][1]
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    top: float
+    bottom: float
+    kind: Kind
+    radius: float
+    offset: float
+
+
+def find_bore(column: Column, diameter: float, minor: float, top: float, high: float) -> Bore:
+    """Look for the tapped hole about the axis.
+
+    Parameters
+    ----------
+    column : Column
+        Of the part that carries the thread; its radius at least ``REACH`` times the diameter.
+    diameter : float
+        Of the thread, mm.
+    minor : float
+        Least diameter the hole may be drawn with, mm: the root of the bolt's thread.
+    top, high : float
+        Depths to look between, mm: the part's face, and the end of the search.
+    """
+    levels, coarse = _levels(column, REACH * diameter, top, high)
+    metal = _on_axis(column, diameter)
+    floor = min((begin for begin, end in metal if end > top + LEVEL), default=None)
+    stretches = [
+        _stretch(column, a, b, diameter, minor, metal)
+        for a, b in itertools.pairwise(levels.tolist())
+        if b - a > LEVEL
+    ]
+    pieces: list[tuple[float, float]] = []
+    used: list[_Stretch] = []
+    blind = False
+    for stretch in stretches:
+        if stretch.kind in ("metal", "narrow"):
+            # Beyond a wider place the bolt's end is free, up to there.
+            blind = not pieces or stretch.top - pieces[-1][1] <= NEXT * diameter
+            break
+        if stretch.kind == "thread":
+            used.append(stretch)
+            if pieces and stretch.top - pieces[-1][1] <= 2.0 * LEVEL:
+                pieces[-1] = (pieces[-1][0], stretch.bottom)
+            else:
+                pieces.append((stretch.top, stretch.bottom))
+    if not pieces:
+        return _missing(stretches, floor, top)
+    ends = (pieces[0][0], pieces[-1][1])
+    return Bore(
+        "thread",
+        tuple(pieces),
+        _mouth(stretches, pieces[0][0], diameter),
+        blind,
+        2.0 * max(used, key=lambda s: s.bottom - s.top).radius,
+        max(stretch.offset for stretch in used),
+        coarse + max(_slack(column, depth) for depth in ends),
+        floor,
+    )
+
+
+def _missing(stretches: list[_Stretch], floor: float | None, top: float) -> Bore:
+    """What there is where no stretch takes the thread."""
+    kinds = [stretch.kind for stretch in stretches]
+    for kind in ("narrow", "wide"):
+        # A hole in the way of the bolt, before any metal on its axis.
+        for stretch in stretches[: kinds.index("metal") if "metal" in kinds else None]:
+            if stretch.kind == kind:
+                return Bore(
+                    "narrow" if kind == "narrow" else "wide",
+                    (),
+                    stretch.top,
+                    "metal" in kinds,
+                    2.0 * stretch.radius,
+                    stretch.offset,
+                    0.0,
+                    floor,
+                )
+    kind = "none" if floor is not None else "open"
+    nan = float("nan")
+    return Bore("none" if kind == "none" else "open", (), top, kind == "none", nan, nan, 0.0, floor)
+
+
+def _levels(column: Column, reach: float, top: float, high: float) -> tuple[FloatArray, float]:
+    """Depths between which the outline changes evenly, and half the step where it is sampled."""
+    corners = column.corners.reshape(-1, 3)
+    near = np.hypot(corners[:, 0], corners[:, 1]) <= 1.1 * reach
+    depth = corners[near, 2]
+    depth = np.sort(np.concatenate([depth[(depth > top) & (depth < high)], [top, high]]))
+    levels = depth[np.concatenate([[True], np.diff(depth) > LEVEL])]
+    if len(levels) <= STRETCHES:
+        return levels, 0.0
+    even = np.linspace(top, high, STRETCHES)
+    return even, float(even[1] - even[0])
+
+
+def _on_axis(column: Column, diameter: float) -> list[tuple[float, float]]:
+    """Depths between which the axis runs through metal.
+
+    The ray runs a thousandth of the diameter beside the axis, where a mesh likes to have a corner.
+    """
+    if len(column) == 0:
+        return []
+    place = 1e-3 * diameter * np.array([[0.8, 0.6]])
+    _, depth, sign, _ = column.crossings(place)
+    inside, metal, count = -np.inf, [], 1 if len(sign) and sign[0] < 0 else 0
+    for at, way in zip(depth, sign, strict=True):
+        if way > 0:
+            inside = float(at) if count == 0 else inside
+            count += 1
+        else:
+            count -= 1
+            if count == 0:
+                metal.append((inside, float(at)))
+    if count > 0:
+        metal.append((inside, np.inf))
+    return metal
+
+
+def _stretch(
+    column: Column,
+    top: float,
+    bottom: float,
+    diameter: float,
+    minor: float,
+    metal: list[tuple[float, float]],
+) -> _Stretch:
+    middle = 0.5 * (top + bottom)
+    reach = REACH * diameter
+    section = column.section(middle, reach)
+    radius = section.radius
+    if any(begin < middle < end for begin, end in metal):
+        kind: Kind = "metal"
+    elif section.share < ROUND or not np.isfinite(radius):
+        kind = "open"
+    elif radius < minor / 2.0 - LOOSE * diameter:
+        kind = "narrow"
+    elif radius > diameter / 2.0 + LOOSE * diameter:
+        kind = "wide"
+    else:
+        near_ends = [column.section(top + part * (bottom - top), reach) for part in (0.02, 0.98)]
+        kind = "thread" if _even(near_ends, radius, diameter) else "open"
+    offset = section.offset if np.isfinite(section.offset) else 0.0
+    return _Stretch(top, bottom, kind, radius, offset)
+
+
+def _even(ends: list[Section], radius: float, diameter: float) -> bool:
+    """Whether a stretch is a cylinder: a cone's radius differs from end to end."""
+    return all(end.share >= ROUND and abs(end.radius - radius) <= LOOSE * diameter for end in ends)
+
+
+def _mouth(stretches: list[_Stretch], start: float, diameter: float) -> float:
+    """Top of the stretches right above the thread that are no wider than a countersink."""
+    mouth = start
+    for stretch in reversed([s for s in stretches if s.bottom <= start + LEVEL]):
+        closed = np.isfinite(stretch.radius) and stretch.kind in ("open", "wide", "thread")
+        if not closed or stretch.radius > 0.65 * diameter or mouth - stretch.top > diameter:
+            break
+        mouth = stretch.top
+    return mouth
+
+
+def _slack(column: Column, depth: float) -> float:
+    """How far the true face at a depth may lie off along the axis, mm."""
+    touches = (np.abs(column.corners[:, :, 2] - depth) <= LEVEL).any(axis=1)
+    flat = np.abs(column.facing[:, 2]) > 0.3
+    rows = touches & flat
+    if not rows.any():
+        return 0.0
+    return float((column.slack[rows] / np.abs(column.facing[rows, 2])).max())
