@@ -20,6 +20,8 @@ from geomcheck.project.entries import (
     MateEntry,
     MovementEntry,
     PartEntry,
+    PatternEntry,
+    PortJointEntry,
     ServiceEntry,
     StateEntry,
     ToolEntry,
@@ -38,7 +40,7 @@ class Assembly:
         Name of the vehicle; ``bench`` when the project has none.
     parts : PartSet
         Housing, carried parts and this vehicle's neighbours, placed.
-    mates, ducts, fasteners, tools, movements, states, connectors, services
+    mates, ducts, fasteners, tools, movements, states, connectors, services, patterns, port_joints
         The entries that apply to this vehicle, each with its key in the project file.
     part_entries, part_keys
         Each part's entry and its key, by part name.
@@ -70,6 +72,8 @@ class Assembly:
     vehicles: tuple[str, ...] = ()
     movements: tuple[tuple[Key, MovementEntry], ...] = ()
     states: tuple[tuple[Key, StateEntry], ...] = ()
+    patterns: tuple[tuple[Key, PatternEntry], ...] = ()
+    port_joints: tuple[tuple[Key, PortJointEntry], ...] = ()
     connectors: tuple[tuple[Key, ConnectorEntry], ...] = ()
     services: tuple[tuple[Key, ServiceEntry], ...] = ()
     state: str = ""

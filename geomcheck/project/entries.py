@@ -15,6 +15,7 @@ from pydantic import BeforeValidator, Field
 from geomcheck.project.connectors import ConnectorEntry, ServiceEntry
 from geomcheck.project.ducts import BladeEntry, DuctEntry, FlowEntry, LossEntry
 from geomcheck.project.fasteners import FastenerEntry, ToolEntry
+from geomcheck.project.joints import PatternEntry, PortJointEntry
 from geomcheck.project.movements import MovementEntry
 from geomcheck.project.places import (
     CastingEntry,
@@ -54,7 +55,9 @@ __all__ = [
     "NotNegative",
     "PartEntry",
     "PatchEntry",
+    "PatternEntry",
     "Place",
+    "PortJointEntry",
     "Positive",
     "RefineEntry",
     "ScanEntry",
@@ -175,6 +178,8 @@ class Document(Table):
     services: tuple[ServiceEntry, ...] = Field(default=(), alias="service")
     movements: tuple[MovementEntry, ...] = Field(default=(), alias="movement")
     states: tuple[StateEntry, ...] = Field(default=(), alias="state")
+    patterns: tuple[PatternEntry, ...] = Field(default=(), alias="pattern")
+    port_joints: tuple[PortJointEntry, ...] = Field(default=(), alias="port_joint")
     check: dict[str, dict[str, object]] = Field(
         default={}, description="[check.CODE] tables: the settings of each check"
     )

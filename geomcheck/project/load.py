@@ -112,6 +112,8 @@ class Project:
             movements=here("movement", document.movements),
             shared=shared,
             states=here("state", document.states),
+            patterns=here("pattern", document.patterns),
+            port_joints=here("port_joint", document.port_joints),
             connectors=here("connector", document.connectors),
             services=here("service", document.services),
         )

@@ -25,6 +25,8 @@ def check_names(document: Document, lines: LineMap) -> None:
     _once(lines, "tool", [tool.name for tool in document.tools])
     _once(lines, "movement", [movement.name for movement in document.movements])
     _once(lines, "state", [state.name for state in document.states])
+    _once(lines, "pattern", [pattern.name for pattern in document.patterns])
+    _once(lines, "port_joint", [joint.name for joint in document.port_joints])
     _once(lines, "connector", [connector.name for connector in document.connectors])
     _once(lines, "service", [service.name for service in document.services])
     _check_roles(document, lines)
@@ -67,6 +69,8 @@ def check_names(document: Document, lines: LineMap) -> None:
         "fastener": [fastener.vehicle for fastener in document.fasteners],
         "movement": [movement.vehicle for movement in document.movements],
         "state": [state.vehicle for state in document.states],
+        "pattern": [pattern.vehicle for pattern in document.patterns],
+        "port_joint": [joint.vehicle for joint in document.port_joints],
         "connector": [connector.vehicle for connector in document.connectors],
         "service": [service.vehicle for service in document.services],
     }
@@ -77,6 +81,14 @@ def check_names(document: Document, lines: LineMap) -> None:
     for number, mate in enumerate(document.mates):
         for position, name in enumerate(mate.parts):
             _known(lines, ("mate", number, "parts", position), "part", name, known(mate.vehicle))
+    for number, pattern in enumerate(document.patterns):
+        for position, name in enumerate(pattern.parts):
+            place = ("pattern", number, "parts", position)
+            _known(lines, place, "part", name, known(pattern.vehicle))
+    for number, joint in enumerate(document.port_joints):
+        # Its mate must be there wherever the joint is asked about.
+        mates = [m.name for m in document.mates if m.vehicle in (None, joint.vehicle)]
+        _known(lines, ("port_joint", number, "mate"), "mate", joint.mate, mates)
     for number, duct in enumerate(document.ducts):
         for field in ("walls", "obstacles"):
             for position, name in enumerate(getattr(duct, field)):
