@@ -14,19 +14,21 @@ for the largest ball that gets through, by exact distances to the triangles.
 Why: Air does not mind which way the narrowest section leans. Two bosses on opposite walls, or a
 blade part-open, leave less than any section square to the path shows.
 
-Remedy: Move what takes the area along the duct, away from what stands opposite, or trim it. Where
-it cannot be decided, ask for ``throat = "planes and cut"``, or close the leak that the finding
-names.
+Remedy: Move what takes the area: the message names each part, and each boss or the like that is
+cast into a wall (an estimate), with what it takes of the least plane section, and how far to move
+or cut back the one or the other until the required area is open. Where it cannot be decided, ask
+for ``throat = "planes and cut"``, or close the leak that the finding names.
 
 Details: ``plane`` (``area``, ``square_area``, ``s``, ``tilt_degrees``, ``point``, ``normal``),
-``starts``, ``ended_here``, ``trusted``, ``taken`` (``part``, ``area_lost``), ``cut`` (``label``,
+``starts``, ``ended_here``, ``trusted``, ``taken`` (``part``, ``cast_in``, ``area_lost``,
+``percent``, ``point``, and ``move`` or ``cut_back`` where it must go), ``cut`` (``label``,
 ``area``, ``low``, ``high``, ``cell``, ``converged``, ``agree``, ``why``), ``path``, ``outlines``
 (``throat``: closed lines). Lengths mm, areas mm2.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -34,8 +36,11 @@ import numpy as np
 from geomcheck.errors import CannotDecide
 from geomcheck.finding import Finding, Requirement, Verdict, Witness
 from geomcheck.flow.account import place
-from geomcheck.flow.narrowest import Narrowest, taken
+from geomcheck.flow.narrowest import Narrowest
 from geomcheck.flow.passage import largest_ball
+from geomcheck.flow.taker_words import details as taker_details
+from geomcheck.flow.taker_words import taken_in_words, ways_in_words
+from geomcheck.flow.takers import Takers
 from geomcheck.flow.throat_words import (
     ASK_CUT,
     askew_in_words,
@@ -48,6 +53,7 @@ from geomcheck.flow.throat_words import (
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
+from geomcheck.project.taking import at_throat
 
 CODE = "flow-throat"
 TITLE = "true throat"
@@ -72,10 +78,8 @@ def _least(measured: MeasuredDuct) -> Finding:
         survey, found = measured.survey(), measured.narrowest()
     except CannotDecide as why:
         return _finding(measured, Verdict.UNDECIDED, _capital(why.what) + ".", why.remedy)
-    names, walls = measured.names, len(measured.duct.walls)
-    obstacles = range(walls, len(names))
-    lost = [(names[k], area) for k, area in taken(found.plane, measured.surfaces, obstacles)]
-    text, area, group = in_words(found, lost), found.area, None
+    names, takers = measured.names, at_throat(measured)
+    text, area, group = in_words(found, taken_in_words(takers, names)), found.area, None
     if found.cut is None:
         area, group = bounded(area, measured.behind())
     verdict, need, remedy = Verdict.NOT_APPLICABLE, None, ""
@@ -87,7 +91,9 @@ def _least(measured: MeasuredDuct) -> Finding:
         )
         verdict = need.decide(area)
         text += f"; required at least {need.limit:.2f} mm2"
-        remedy = _remedy(found, need.limit, area.low, lost)
+        if found.area.value < need.limit and found.trusted == "plane":
+            takers = at_throat(measured, need.limit + found.plane.area.value - found.plane.area.low)
+        remedy = _remedy(found, need.limit, area.low, takers, names)
     if group is not None and need is not None and area.low < need.limit <= area.value:
         text += f". {askew_in_words(group, names)}"
         remedy = f"{ASK_CUT}, or turn or thin what stands askew."
@@ -100,7 +106,7 @@ def _least(measured: MeasuredDuct) -> Finding:
         verdict = Verdict.UNDECIDED
         text += ", but not every station could be measured"
         remedy = "Make the stations measurable that flow-area has no number for."
-    blame = lost[0][0] if lost else names[_round(found)]
+    blame = names[takers.found[0].surface if takers.found else _round(found)]
     return _finding(
         measured,
         verdict,
@@ -109,9 +115,12 @@ def _least(measured: MeasuredDuct) -> Finding:
         parts=tuple(sorted(names, key=lambda name: name == blame)),
         quantity=area,
         requirement=need,
-        witnesses=(Witness("throat", blame, found.point),),
+        witnesses=(
+            Witness("throat", blame, found.point),
+            *(Witness("takes area", names[one.surface], one.point) for one in takers.found),
+        ),
         view=found.plane.normal,
-        details=details(found, lost, survey.path) | measured.assembly.pose,
+        details=details(found, survey.path) | taker_details(takers, names) | measured.assembly.pose,
     )
 
 
@@ -121,20 +130,23 @@ def _round(found: Narrowest) -> int:
     return int(np.argmax(np.bincount(outline.part, outline.lengths)))
 
 
-def _remedy(found: Narrowest, limit: float, low: float, lost: list[tuple[str, float]]) -> str:
+def _remedy(
+    found: Narrowest, limit: float, low: float, takers: Takers, names: Sequence[str]
+) -> str:
     if found.area.value >= limit:
         text = f"Make the section {limit - low:.2f} mm2 larger, or export the parts finer"
         if found.cut is None:
             return f"{text}, so that it is beyond doubt."
         return f"{text}: beyond what the cells of {found.cut.spacing:.2f} mm leave open."
     short = limit - found.area.value
-    if lost:
-        who = " and ".join(f'"{name}"' for name, _ in lost)
-        return (
-            f"Move {who} along the duct or trim it at {place(found.point)}: {short:.2f} mm2 are "
-            "wanting."
-        )
-    return f"Widen the duct at {place(found.point)} by {short:.2f} mm2, across the section drawn."
+    wanting = f"at {place(found.point)}: {short:.2f} mm2 are wanting."
+    ways = ways_in_words(takers, names)
+    if ways:
+        return f"{ways} Or trim it, or widen the duct, {wanting}"
+    if takers.found:
+        who = list(dict.fromkeys(f'"{names[one.surface]}"' for one in takers.found))
+        return f"Move {' and '.join(who)} along the duct or trim it {wanting}"
+    return f"Widen the duct, across the section drawn, {wanting}"
 
 
 def _ball(measured: MeasuredDuct, limit: float) -> Finding:

@@ -12,25 +12,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from geomcheck.errors import CannotDecide
 from geomcheck.finding import Point, Quantity, Term
-from geomcheck.flow.region import BoolArray, Region
+from geomcheck.flow.region import BoolArray
 from geomcheck.flow.restrictions import area_without
-from geomcheck.flow.section import FloatArray, Section, Surface, cut
+from geomcheck.flow.section import FloatArray, IntArray, Section, Surface, cut
 from geomcheck.flow.stations import Station, Stations
+from geomcheck.flow.unrolled import RAYS, bridged, radii
 
-#: Rays round the path, stations of the unrolled wall, and half its length in equivalent diameters.
-_RAYS, _ALONG, _REACH = 180, 61, 1.0
-#: Degree of the smooth curve along the duct; rounds of leaving out what stands inward of it.
-_DEGREE, _ROUNDS = 3, 30
-#: Inward by more than this share of the radius is a patch, not the grain of the facets.
-_GRAIN = 0.004
+#: Stations of the unrolled wall, and half its length in equivalent diameters.
+_ALONG, _REACH = 61, 1.0
 #: A patch round more than this share of the bore is a waist of the duct, not a boss.
 _WAIST = 0.5
 #: What the estimate may be off by: 9 % was the worst of the shapes it was tried on.
 _TREND = 0.12
+_GUESS = "estimate: the wall under the patch is guessed"
+#: Half the angle between two rays; bisections of a depth.
+_WEDGE, _HALVINGS = np.pi / RAYS, 40
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,16 +49,48 @@ class Share:
 class Patch:
     """What stands inward of the smooth wall: an estimate.
 
-    ``area``: mm2 at the station. ``percent`` of the bore without it. ``begin``, ``end``: mm along
-    the path. ``point``: on the patch at the station, mm. ``height``: mm it stands in at most.
+    ``surface``: number of the wall it is part of. ``area``: mm2 on the plane. ``percent`` of the
+    bore without it. ``begin``, ``end``: mm along the path. ``point``: its innermost place on the
+    plane, mm. ``height``: mm it stands in at most. ``direction``: unit vector from the bore into
+    the wall, there. ``rays`` (k, 3): per ray on it mm to its face and to the smooth wall, and the
+    share of what lies between that is metal.
     """
 
+    surface: int
     area: Quantity
     percent: float
     begin: float
     end: float
     point: Point
     height: float
+    direction: Point
+    rays: FloatArray
+
+    def relief(self, area: float) -> Quantity | None:
+        """How deep its face must be cut back, evenly, to win back ``area`` mm2; None: too much.
+
+        The depth, mm, is counted along the rays. Its interval holds what the smooth wall under the
+        patch is guessed by: where that stands further in, there is less to win.
+        """
+        near, wall, metal = self.rays.T
+
+        def won(depth: float) -> float:
+            return float(_WEDGE * (metal * (np.minimum(wall, near + depth) ** 2 - near**2)).sum())
+
+        def depth(wanted: float) -> float:
+            low, high = 0.0, self.height
+            if wanted >= won(high):
+                return high
+            for _ in range(_HALVINGS):
+                middle = 0.5 * (low + high)
+                low, high = (low, middle) if won(middle) >= wanted else (middle, high)
+            return high
+
+        if area > self.area.value:
+            return None
+        value = depth(area)
+        off = (value - depth(area / (1.0 + _TREND)), depth(area / (1.0 - _TREND)) - value)
+        return Quantity.from_terms("depth", value, "mm", (Term("smooth wall", *off, _GUESS),))
 
 
 def shares(row: Station, surfaces: Sequence[Surface], numbers: Sequence[int]) -> list[Share]:
@@ -95,10 +126,20 @@ def refuse_unmeasured(row: Station) -> None:
         )
 
 
-def cast_in(rows: Stations, s: float, *, left_out: Sequence[int] = ()) -> Patch | None:
-    """What is cast into the wall at ``s`` mm along the path; None where the wall is smooth.
+def cast_in(
+    rows: Stations, s: float, *, left_out: Sequence[int] = (), plane: FloatArray | None = None
+) -> list[Patch]:
+    """What is cast into the wall at ``s`` mm along the path, the largest first.
 
-    ``left_out``: numbers of the obstacles, which are not part of the wall.
+    Empty where the wall is smooth, and where it is drawn in all round: that is a waist.
+
+    Parameters
+    ----------
+    left_out : sequence of int
+        Numbers of the obstacles, which are not part of the wall.
+    plane : (12,) float, optional
+        A plane that crosses the path at ``s``, askew: the wall is then unrolled on planes that
+        lean against the path as this one does. Square to the path when not given.
 
     Raises
     ------
@@ -108,105 +149,89 @@ def cast_in(rows: Stations, s: float, *, left_out: Sequence[int] = ()) -> Patch 
     """
     kept = [n for n in range(len(rows.surfaces)) if n not in set(left_out)]
     walls = [rows.surfaces[n] for n in kept]
-    here = min(
-        (row for row in rows.rows if row.state == "measured"),
-        key=lambda row: abs(row.s - s),
-        default=None,
-    )
-    if here is None:
+    known = np.array([(row.s, row.area) for row in rows.rows if row.state == "measured"])
+    if not len(known):
         raise CannotDecide("what is cast in is not known: no station has an area")
-    reach = _REACH * float(np.sqrt(4.0 * here.area / np.pi))
+    # Stations crowd where it is narrow: the usual area is that of evenly spaced places.
+    evenly = np.append(np.linspace(known[0, 0], known[-1, 0], _ALONG), s)
+    areas = np.interp(evenly, *known.T)
+    reach = _REACH * float(np.sqrt(4.0 * max(areas[-1], np.median(areas)) / np.pi))
     low, high = max(0.0, s - reach), min(rows.path.length, s + reach)
     places = np.unique(np.append(np.linspace(low, high, _ALONG), s))
-    rays = [_radii(part, walls) for part in cut(walls, rows.path.frames(places))]
-    radii, squares = np.array([r for r, _ in rays]), np.array([q for _, q in rays])
-    whole = np.isfinite(radii).all(axis=1)
     at = int(np.argmin(np.abs(places - s)))
+    frames = rows.path.frames(places)
+    if plane is not None:
+        frames = _leaning(frames, frames[at], plane)
+    cuts = cut(walls, frames)
+    rays = [radii(part, walls) for part in cuts]
+    first, squares = np.array([r for r, _ in rays]), np.array([q for _, q in rays])
+    whole = np.isfinite(first).all(axis=1)
     if not whole[at] or whole.sum() < _ALONG // 2:
         raise CannotDecide(
             f"what is cast in at {s:.2f} mm is not known: the wall is not seen all round there",
             remedy="compare with a revision without it, or give it as a part of its own",
         )
-    at, places, radii = int(whole[:at].sum()), places[whole], radii[whole]
-    open_ = squares[whole][at]
-    smooth, inward = _bridged(places, radii)
-    if not inward[at].any() or inward[at].mean() > _WAIST:
-        return None
-    wedge = np.pi / _RAYS  # half the angle between two rays
-    lost = np.where(inward[at], np.clip(smooth[at] ** 2 - open_, 0.0, None), 0.0)
-    taken, bore = float(wedge * lost.sum()), float(wedge * (open_ + lost).sum())
-    touched = places[inward[:, inward[at]].any(axis=1)]
-    depth = np.where(inward[at], smooth[at] - radii[at], 0.0)
-    deepest = int(np.argmax(depth))
-    turn = 2.0 * np.pi * deepest / _RAYS
-    frame = rows.path.frames([places[at]])[0]
-    spot = frame[:3] + radii[at, deepest] * (np.cos(turn) * frame[3:6] + np.sin(turn) * frame[6:9])
-    off = _TREND * taken
-    term = Term(
-        "smooth wall", min(off, taken), off, "estimate: the wall under the patch is guessed"
-    )
-    return Patch(
-        Quantity.from_terms("area taken", taken, "mm2", (term,)),
-        100.0 * taken / bore,
-        float(touched.min()),
-        float(touched.max()),
-        (float(spot[0]), float(spot[1]), float(spot[2])),
-        float(depth[deepest]),
-    )
+    row = int(whole[:at].sum())
+    smooth, inward = bridged(places[whole], first[whole])
+    runs = _runs(inward[row])
+    if any(len(run) > _WAIST * RAYS for run in runs):
+        return []
+    near, wall, open_ = first[at], smooth[row], squares[at]
+    lost = np.where(inward[row], np.clip(wall**2 - open_, 0.0, None), 0.0)
+    bore = _WEDGE * float((open_ + lost).sum())
+    out = []
+    for run in runs:
+        touched = places[whole][inward[:, run].any(axis=1)]
+        if not lost[run].any() or touched[-1] - touched[0] >= places[-1] - places[0]:
+            continue  # from end to end it is the duct's own shape
+        inmost = int(run[np.argmin(near[run])])
+        taken = _WEDGE * float(lost[run].sum())
+        turn = 2.0 * np.pi * inmost / RAYS
+        frame = frames[at]
+        away = np.cos(turn) * frame[3:6] + np.sin(turn) * frame[6:9]
+        spot = frame[:3] + near[inmost] * away
+        off = _TREND * taken
+        face, under = near[run], wall[run]
+        out.append(
+            Patch(
+                kept[_owner(cuts[at], near[inmost] * np.array([np.cos(turn), np.sin(turn)]))],
+                Quantity.from_terms(
+                    "area taken", taken, "mm2", (Term("smooth wall", off, off, _GUESS),)
+                ),
+                100.0 * taken / bore,
+                float(touched[0]),
+                float(touched[-1]),
+                _point(spot),
+                float((wall[run] - near[run]).max()),
+                _point(away),
+                np.stack([face, under, lost[run] / (under**2 - face**2)], axis=1),
+            )
+        )
+    return sorted(out, key=lambda patch: (-patch.area.value, patch.point))
 
 
-def _radii(part: Section, walls: Sequence[Surface]) -> tuple[FloatArray, FloatArray]:
-    """Of each ray round the path: mm to where it first meets the wall, and what is open along it.
-
-    The latter is the sum of far radius squared less near radius squared over its open stretches,
-    mm2: behind a boss there may be more of the bore. NaN where the section is not measured.
-    """
-    region = Region(part, walls)
-    if region.state != "measured":
-        return np.full(_RAYS, np.nan), np.full(_RAYS, np.nan)
-    polygon = region.polygon(region.main)
-    far = 2.0 * float(np.abs(region.box[region.main]).max())
-    turn = 2.0 * np.pi * np.arange(_RAYS) / _RAYS
-    ends = far * np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    rays = shapely.linestrings(np.stack([np.zeros_like(ends), ends], axis=1))
-    pieces, owner = shapely.get_parts(shapely.intersection(rays, polygon), return_index=True)
-    lines = shapely.get_type_id(pieces) == 1
-    pieces, owner = pieces[lines], owner[lines]
-    ends = shapely.get_coordinates(pieces)
-    reach = np.hypot(ends[:, 0], ends[:, 1]).reshape(-1, 2)
-    near, beyond = reach.min(axis=1), reach.max(axis=1)
-    first, squares = np.full(_RAYS, np.nan), np.zeros(_RAYS)
-    np.add.at(squares, owner, beyond**2 - near**2)
-    begun = near <= 1e-9 * far
-    first[owner[begun]] = beyond[begun]
-    return first, squares
+def _leaning(frames: FloatArray, here: FloatArray, plane: FloatArray) -> FloatArray:
+    """Frames that lean against their own as a plane does against the frame ``here``."""
+    axes = frames[:, 3:].reshape(-1, 3, 3)
+    lean = plane[3:].reshape(3, 3) @ here[3:].reshape(3, 3).T
+    return np.hstack([frames[:, :3], (lean @ axes).reshape(-1, 9)])
 
 
-def _bridged(s: FloatArray, radii: FloatArray) -> tuple[FloatArray, BoolArray]:
-    """Smooth radii (stations, rays), and where the wall stands inward of them.
+def _runs(marked: BoolArray) -> list[IntArray]:
+    """Stretches of marked rays round the circle, each in order."""
+    if marked.all():
+        return [np.arange(len(marked))]
+    first = int(np.flatnonzero(~marked)[0])
+    order = (first + np.arange(len(marked))) % len(marked)
+    ends = np.flatnonzero(np.diff(np.r_[False, marked[order], False].astype(np.int8)))
+    return [order[a:b] for a, b in zip(ends[::2], ends[1::2], strict=True)]
 
-    Along each ray a cubic is fitted to the radius over the ray's usual share of the bore; what
-    stands inward of it is left out, and it is fitted again. A waist all round goes with the bore.
-    """
-    bore = np.median(radii, axis=1)
-    shape = radii / bore[:, None]
-    x = 2.0 * (s - s[0]) / max(s[-1] - s[0], 1e-300) - 1.0
-    basis = np.polynomial.chebyshev.chebvander(x, _DEGREE)
-    smooth = np.empty_like(shape)
-    inward = np.zeros(shape.shape, np.bool_)
-    for k in range(shape.shape[1]):
-        keep = np.ones(len(s), np.bool_)
-        fitted = basis @ np.linalg.lstsq(basis, shape[:, k], rcond=None)[0]
-        for _ in range(_ROUNDS):
-            off = fitted - shape[:, k]
-            worst = float(off[keep].max())
-            # The deepest half goes first: a fit that heeds the patch bends towards it.
-            after = keep & (off <= max(0.5 * worst, _GRAIN))
-            if worst <= _GRAIN or after.sum() < max(2 * (_DEGREE + 1), 0.35 * len(s)):
-                break
-            keep = after
-            fitted = basis @ np.linalg.lstsq(basis[keep], shape[keep, k], rcond=None)[0]
-        off = fitted - shape[:, k]
-        smooth[:, k] = fitted
-        inward[:, k] = off > _GRAIN
-    return smooth * bore[:, None], inward
+
+def _owner(section: Section, spot: FloatArray) -> int:
+    """Number of the surface whose outline is nearest to a place in the plane."""
+    apart = np.hypot(*(0.5 * (section.lines[:, :2] + section.lines[:, 2:]) - spot).T)
+    return int(section.part[np.searchsorted(section.offsets, np.argmin(apart), side="right") - 1])
+
+
+def _point(values: FloatArray) -> Point:
+    return (float(values[0]), float(values[1]), float(values[2]))

@@ -8,18 +8,15 @@ the low end of the interval holds whatever neither of them rules out.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-
-import numpy as np
 
 from geomcheck.errors import CannotDecide
 from geomcheck.finding import Point, Quantity, Term
 from geomcheck.flow.mincut import MinCut, smallest_surface
 from geomcheck.flow.mouths import plane_frame
 from geomcheck.flow.patches import Agreement, ExactSurface, Trusted, compare, exact_surface, parts
-from geomcheck.flow.plane import moved_to, section
-from geomcheck.flow.section import FloatArray, Surface
+from geomcheck.flow.section import FloatArray
 from geomcheck.flow.stations import Stations
 from geomcheck.flow.throat import TrueThroat, true_throat
 from geomcheck.flow.void import Void
@@ -150,21 +147,6 @@ def _together(agreement: Agreement, plane: Quantity, cells: Quantity) -> Quantit
     if agreement.trusted == "cut on cells" and plane.high > own.high:
         terms.append(Term("two ways", 0.0, plane.high - own.high, "up to the least plane section"))
     return Quantity.from_terms("least area at any tilt", own.value, "mm2", tuple(terms))
-
-
-def taken(
-    found: TrueThroat, surfaces: Sequence[Surface], obstacles: Sequence[int]
-) -> list[tuple[int, float]]:
-    """What each obstacle takes of the plane throat: number and mm2, the largest first."""
-    frame, shapes = moved_to(found.cut, found.cut.centre())
-    out = []
-    for number in obstacles:
-        rest = [surface for k, surface in enumerate(surfaces) if k != number]
-        without = section(rest, frame, shapes)
-        won = without.area - found.cut.area
-        if np.isfinite(won) and won > 1e-6 * found.cut.area:
-            out.append((number, float(won)))
-    return sorted(out, key=lambda one: (-one[1], one[0]))
 
 
 def _point(values: FloatArray) -> Point:

@@ -18,8 +18,11 @@ from geomcheck.flow.void import Seal
 ASK_CUT = 'Set throat = "planes and cut" for this duct: it looks for the smallest surface across'
 
 
-def in_words(found: Narrowest, taken: Sequence[tuple[str, float]]) -> str:
-    """The least section, its place, its tilt, what takes the area; no closing full stop."""
+def in_words(found: Narrowest, taken: str) -> str:
+    """The least section, its place and its tilt; no closing full stop.
+
+    ``taken``: what takes the area, in words.
+    """
     area = found.area
     spread = f"{area.value:.2f} mm2 (between {area.low:.2f} and {area.high:.2f})"
     plane = found.plane
@@ -35,8 +38,7 @@ def in_words(found: Narrowest, taken: Sequence[tuple[str, float]]) -> str:
             f"the least plane section has {plane.area.value:.2f} mm2, tilted {plane.tilt:.1f} "
             "degrees against the path"
         )
-    if taken:
-        text += "; " + " and ".join(f'"{name}" takes {lost:.2f} mm2' for name, lost in taken)
+    text += taken
     if found.cut is not None and found.agreement is not None:
         cells = found.cut.area
         text += (
@@ -75,7 +77,7 @@ def askew_in_words(group: Behind, names: Sequence[str]) -> str:
     )
 
 
-def details(found: Narrowest, taken: Sequence[tuple[str, float]], path: FlowPath) -> dict[str, Any]:
+def details(found: Narrowest, path: FlowPath) -> dict[str, Any]:
     """JSON types; keys as in ``geomcheck.checks.flow_throat``."""
     plane, cut = found.plane, found.cut
     told: dict[str, Any] = {
@@ -90,7 +92,6 @@ def details(found: Narrowest, taken: Sequence[tuple[str, float]], path: FlowPath
         },
         "starts": plane.starts,
         "ended_here": plane.ended_here,
-        "taken": [{"part": name, "area_lost": round(lost, 4)} for name, lost in taken],
         "path": path_of(path),
         "outlines": {"throat": [_line(ring) for ring in found.outline]},
     }

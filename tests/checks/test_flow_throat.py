@@ -81,6 +81,37 @@ def test_a_leaning_throat_is_found_by_planes(part: Any, assembly: Any) -> None:
     assert len(found.details["outlines"]["throat"]) == 1 and len(found.details["path"]) > 10
 
 
+def test_what_is_cast_in_is_named_with_its_depth(part: Any, assembly: Any) -> None:
+    # A ball of radius 22 on the wall of a bore of 40: the lens of the two circles is 670.84 mm2.
+    skin = trimesh.creation.cylinder(45.9, 400, sections=96)
+    ball = trimesh.creation.icosphere(4, 22).apply_translation((40, 0, 0.7))
+    wall = trimesh.boolean.union([tube(), trimesh.boolean.intersection([ball, skin])])
+    (found,) = asked(part, assembly, wall, least_area=4700.0)
+    assert found.verdict is Verdict.FAIL
+    (told,) = found.details["taken"]
+    assert told["part"] == "casting" and told["cast_in"]
+    assert told["area_lost"] == pytest.approx(670.84, rel=0.02)
+    assert told["low"] <= 670.84 <= told["high"]
+    assert told["stands_in"] == pytest.approx(22, rel=0.02)
+    assert told["cut_back"]["enough"] and told["cut_back"]["direction"][0] > 0.99
+    assert 'cast into "casting" takes about 67' in found.message
+    assert 'Cut back what is cast into "casting" at (18.00, ' in found.remedy
+    assert [w.label for w in found.witnesses] == ["throat", "takes area"]
+    assert found.witnesses[1].point == pytest.approx((18, 0, 0.7), abs=0.3)
+
+
+def test_a_part_is_told_how_far_to_move(part: Any, assembly: Any) -> None:
+    ball = trimesh.creation.icosphere(4, 22).apply_translation((40, 0, 0.7))
+    (found,) = asked(part, assembly, tube(), ball, least_area=4700.0)
+    (told,) = found.details["taken"]
+    assert told["part"] == "thing 1" and not told["cast_in"]
+    # The lens of circles of 22 and 40 is 323.0 mm2, the bore less 4700, at 48.85 (bisected).
+    assert told["move"]["distance"] == pytest.approx(8.845, abs=0.05)
+    assert told["move"]["direction"] == pytest.approx([1, 0, 0], abs=1e-6)
+    assert 'Move "thing 1" 8.8' in found.remedy
+    assert "mm along +x, to have 4700.00 mm2 open there" in found.remedy
+
+
 def test_planes_alone_do_not_pass_what_stands_askew(part: Any, assembly: Any) -> None:
     things = half(30, -15), half(-30, 15)
     for check in (flow_throat, flow_area):
