@@ -27,6 +27,7 @@ from geomcheck.project.entries import (
     ToolEntry,
 )
 from geomcheck.project.lines import Key, LineMap
+from geomcheck.project.order import OrderEntry
 from geomcheck.project.placing import stand
 
 
@@ -42,6 +43,8 @@ class Assembly:
         Housing, carried parts and this vehicle's neighbours, placed.
     mates, ducts, fasteners, tools, movements, states, connectors, services, patterns, port_joints
         The entries that apply to this vehicle, each with its key in the project file.
+    order : OrderEntry or None
+        The order of work, as far as it concerns this vehicle; None where none is asked for.
     part_entries, part_keys
         Each part's entry and its key, by part name.
     lines : LineMap
@@ -72,6 +75,7 @@ class Assembly:
     vehicles: tuple[str, ...] = ()
     movements: tuple[tuple[Key, MovementEntry], ...] = ()
     states: tuple[tuple[Key, StateEntry], ...] = ()
+    order: OrderEntry | None = None
     patterns: tuple[tuple[Key, PatternEntry], ...] = ()
     port_joints: tuple[tuple[Key, PortJointEntry], ...] = ()
     connectors: tuple[tuple[Key, ConnectorEntry], ...] = ()

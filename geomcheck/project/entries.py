@@ -17,6 +17,7 @@ from geomcheck.project.ducts import BladeEntry, DuctEntry, FlowEntry, LossEntry
 from geomcheck.project.fasteners import FastenerEntry, ToolEntry
 from geomcheck.project.joints import PatternEntry, PortJointEntry
 from geomcheck.project.movements import MovementEntry
+from geomcheck.project.order import OrderEntry
 from geomcheck.project.places import (
     CastingEntry,
     PatchEntry,
@@ -53,6 +54,7 @@ __all__ = [
     "MovementEntry",
     "Name",
     "NotNegative",
+    "OrderEntry",
     "PartEntry",
     "PatchEntry",
     "PatternEntry",
@@ -178,6 +180,7 @@ class Document(Table):
     services: tuple[ServiceEntry, ...] = Field(default=(), alias="service")
     movements: tuple[MovementEntry, ...] = Field(default=(), alias="movement")
     states: tuple[StateEntry, ...] = Field(default=(), alias="state")
+    order: OrderEntry | None = Field(default=None, description="the order of work")
     patterns: tuple[PatternEntry, ...] = Field(default=(), alias="pattern")
     port_joints: tuple[PortJointEntry, ...] = Field(default=(), alias="port_joint")
     check: dict[str, dict[str, object]] = Field(

@@ -112,6 +112,7 @@ class Project:
             movements=here("movement", document.movements),
             shared=shared,
             states=here("state", document.states),
+            order=document.order.here(name) if document.order is not None else None,
             patterns=here("pattern", document.patterns),
             port_joints=here("port_joint", document.port_joints),
             connectors=here("connector", document.connectors),

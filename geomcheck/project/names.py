@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from geomcheck.errors import ProjectError
 from geomcheck.project.entries import Document, DuctEntry, StateEntry
 from geomcheck.project.lines import Key, LineMap
+from geomcheck.project.order import check_order
 
 
 def check_names(document: Document, lines: LineMap) -> None:
@@ -31,6 +32,7 @@ def check_names(document: Document, lines: LineMap) -> None:
     _once(lines, "service", [service.name for service in document.services])
     _check_roles(document, lines)
     _check_sides(document, lines)
+    check_order(document, lines)
     common = [part.name for part in document.parts]
     _once(lines, "part", common)
     by_vehicle = {

@@ -36,6 +36,7 @@ from geomcheck.project.entries import (
     FastenerEntry,
     MateEntry,
     MovementEntry,
+    OrderEntry,
     PartEntry,
     PatternEntry,
     PortJointEntry,
@@ -102,6 +103,7 @@ def _assembly(
     port_joints: Sequence[Mapping[str, Any]] = (),
     connectors: Sequence[Mapping[str, Any]] = (),
     services: Sequence[Mapping[str, Any]] = (),
+    order: Mapping[str, Any] | None = None,
     check: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> Assembly:
     """One vehicle with these parts.
@@ -138,6 +140,8 @@ def _assembly(
     ):
         for entry in group:
             rows += _table(f"[[{header}]]", entry)
+    if order is not None:
+        rows += _table("[order]", order)
     for code, table in (check or {}).items():
         rows += _table(f"[check.{code}]", table)
     rows += _table("[[vehicle]]", {"name": vehicle})
@@ -170,6 +174,7 @@ def _assembly(
         port_joints=numbered("port_joint", PortJointEntry),
         connectors=numbered("connector", ConnectorEntry),
         services=numbered("service", ServiceEntry),
+        order=None if order is None else OrderEntry.model_validate(data["order"]),
     )
 
 
