@@ -16,8 +16,8 @@ FINGER = 18.0
 GRIP = 20.0
 #: A connector longer than this, mm, is taken for a slip of units.
 LONGEST = 5000.0
-#: Columns that cover a box from outside.
-COLUMNS = 8
+#: Cells over the lesser side of a box.
+CELLS = 10
 
 
 @dataclass(frozen=True)
@@ -127,14 +127,22 @@ class Connector:
 
 
 def covering(connector: Connector) -> list[tuple[float, float, float]]:
-    """Circles (u, v, radius) that together cover the body's section."""
+    """Circles (u, v, radius) that together cover the body's section.
+
+    A box is cut into cells, each within its own circle: it is covered with no more than
+    ``0.21 / CELLS`` of its lesser side too much.
+    """
     if connector.round:
         return [(0.0, 0.0, connector.width / 2.0)]
-    long, short, swap = _sides(connector)
-    half = long / (2.0 * COLUMNS)
-    radius = math.hypot(half, short / 2.0)
-    places = [-long / 2.0 + half * (2 * n + 1) for n in range(COLUMNS)]
-    return [(0.0, x, radius) if swap else (x, 0.0, radius) for x in places]
+    width, height = connector.width, connector.height
+    side = min(width, height) / CELLS
+    columns, rows = (math.ceil(size / side - 1e-9) for size in (width, height))
+    radius = math.hypot(width / columns, height / rows) / 2.0
+    return [
+        (width * ((i + 0.5) / columns - 0.5), height * ((k + 0.5) / rows - 0.5), radius)
+        for i in range(columns)
+        for k in range(rows)
+    ]
 
 
 def filling(connector: Connector) -> list[tuple[float, float, float]]:
@@ -143,7 +151,7 @@ def filling(connector: Connector) -> list[tuple[float, float, float]]:
         return [(0.0, 0.0, connector.width / 2.0)]
     long, short, swap = _sides(connector)
     free = (long - short) / 2.0
-    found = [(x, 0.0, short / 2.0) for x in np.linspace(-free, free, COLUMNS + 1)]
+    found = [(x, 0.0, short / 2.0) for x in np.linspace(-free, free, CELLS + 1)]
     for radius in (short / 8.0, short / 40.0):
         x, y = long / 2.0 - radius, short / 2.0 - radius
         found += [(a, b, radius) for a in (-x, x) for b in (-y, y)]

@@ -11,6 +11,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from geomcheck.fasten.fastener import FloatArray
 from geomcheck.fasten.obstacle import Obstacle
@@ -98,24 +99,35 @@ def pinch_room(
     low, _, low_at = best("nearest_truth")
     _, high, _ = best("farthest_truth")
     room = free_room(frame, columns(angle), parts, within=within)
-    if room.inside:
-        return room, math.degrees(angle)
     if low > room.low:
         # Fingers may be put where the truth leaves most room, rather than the meshes.
         other = free_room(frame, columns(low_at), parts, within=within)
         if other.low > room.low and other.room >= room.room - STEP:
             room, angle = other, low_at
-    return (
-        Room(
-            room.room,
-            room.low,
-            max(room.high, high),
-            within,
-            room.blocker,
-            room.triangle,
-            room.point,
-            room.inside,
-            room.doubt,
-        ),
-        math.degrees(angle) % 180.0,
-    )
+    room = replace(room, high=max(room.high, high))
+    if room.room >= 0.0 and not room.inside:
+        # Beside a wall that the body touches, a finger may be wholly inside the wall.
+        for u, v, _ in columns(angle):
+            middle = frame[0] + u * frame[1] + v * frame[2] + 0.5 * (span[0] + span[1]) * frame[3]
+            room = _swallowed(parts, middle, frame[3], finger / 2.0, room)
+    return room, math.degrees(angle) % 180.0
+
+
+def _swallowed(
+    parts: Sequence[Obstacle], middle: FloatArray, axis: FloatArray, radius: float, room: Room
+) -> Room:
+    """The room, corrected where the middle of a finger is inside a part."""
+    x, y, z = (float(c) for c in middle)
+    a, b, c = (float(value) for value in axis)
+    for part in parts:
+        if part.holds((x, y, z), (a, b, c)):
+            return replace(
+                room,
+                room=-radius,
+                low=-radius,
+                blocker=part.name,
+                triangle=None,
+                point=(x, y, z),
+                inside=True,
+            )
+    return room

@@ -8,6 +8,7 @@ import numpy as np
 
 from geomcheck.fasten.fastener import Fastener, FloatArray
 from geomcheck.fasten.obstacle import Obstacle
+from geomcheck.finding import Point
 from geomcheck.mesh.part import PartSet
 
 
@@ -52,7 +53,14 @@ class Surroundings:
 
         Parts that are out of the way are left out, except ``carrier``, which the head sits on.
         """
-        ends = np.array([fastener.at, fastener.point(height)])
+        return self.beside((fastener.at, fastener.point(height)), radius, carrier)
+
+    def beside(self, ends: tuple[Point, Point], radius: float, keep: str) -> list[Obstacle]:
+        """Parts whose box comes within ``radius`` of the box about two points, mm.
+
+        Parts that are out of the way are left out, except ``keep``.
+        """
+        corners = np.array(ends)
         margin = radius + self._loose
-        near = self._parts.near(ends.min(axis=0) - margin, ends.max(axis=0) + margin)
-        return [self[part.name] for part in near if part.name not in self._away - {carrier}]
+        near = self._parts.near(corners.min(axis=0) - margin, corners.max(axis=0) + margin)
+        return [self[part.name] for part in near if part.name not in self._away - {keep}]
