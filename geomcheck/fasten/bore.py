@@ -13,6 +13,7 @@ even stretches are taken instead, and their length is the uncertainty.
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -31,6 +32,8 @@ ROUND = 0.95
 LEVEL = 5e-4
 #: Metal this far under the threaded wall, over the diameter, closes the hole right there.
 NEXT = 0.25
+#: Less thread than this, over the diameter, is a facet of something else.
+SHORTEST = 0.1
 #: Most stretches looked at one by one.
 STRETCHES = 400
 
@@ -56,8 +59,8 @@ class Bore:
         Of the hole as drawn, mm; nan where there is none.
     offset : float
         Greatest distance of its centre from the axis, over its threaded length, mm.
-    slack : float
-        How far its ends may truly lie off along the axis, mm.
+    slack, slack_end : float
+        How far the thread's start and end may truly lie off along the axis, mm.
     floor : float or None
         Depth where metal first stands on the axis, mm; None where there is none.
     """
@@ -69,6 +72,7 @@ class Bore:
     diameter: float
     offset: float
     slack: float
+    slack_end: float
     floor: float | None
 
     @property
@@ -127,9 +131,8 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
                 pieces[-1] = (pieces[-1][0], stretch.bottom)
             else:
                 pieces.append((stretch.top, stretch.bottom))
-    if not pieces:
+    if math.fsum(end - begin for begin, end in pieces) < SHORTEST * diameter:
         return _missing(stretches, floor, top)
-    ends = (pieces[0][0], pieces[-1][1])
     return Bore(
         "thread",
         tuple(pieces),
@@ -137,7 +140,8 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
         blind,
         2.0 * max(used, key=lambda s: s.bottom - s.top).radius,
         max(stretch.offset for stretch in used),
-        coarse + max(_slack(column, depth) for depth in ends),
+        coarse + _slack(column, pieces[0][0]),
+        coarse + _slack(column, pieces[-1][1]),
         floor,
     )
 
@@ -145,23 +149,16 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
 def _missing(stretches: list[_Stretch], floor: float | None, top: float) -> Bore:
     """What there is where no stretch takes the thread."""
     kinds = [stretch.kind for stretch in stretches]
-    for kind in ("narrow", "wide"):
-        # A hole in the way of the bolt, before any metal on its axis.
-        for stretch in stretches[: kinds.index("metal") if "metal" in kinds else None]:
-            if stretch.kind == kind:
-                return Bore(
-                    "narrow" if kind == "narrow" else "wide",
-                    (),
-                    stretch.top,
-                    "metal" in kinds,
-                    2.0 * stretch.radius,
-                    stretch.offset,
-                    0.0,
-                    floor,
-                )
-    kind = "none" if floor is not None else "open"
+    closed = "metal" in kinds
+    before = stretches[: kinds.index("metal") if closed else None]
+    # The hole is its longest stretch: not a countersink on it, nor the drill's cone under it.
+    holes = [stretch for stretch in before if stretch.kind in ("narrow", "wide")]
+    if holes:
+        hole = max(holes, key=lambda stretch: stretch.bottom - stretch.top)
+        kind: Literal["narrow", "wide"] = "narrow" if hole.kind == "narrow" else "wide"
+        return Bore(kind, (), hole.top, closed, 2.0 * hole.radius, hole.offset, 0.0, 0.0, floor)
     nan = float("nan")
-    return Bore("none" if kind == "none" else "open", (), top, kind == "none", nan, nan, 0.0, floor)
+    return Bore("open" if floor is None else "none", (), top, closed, nan, nan, 0.0, 0.0, floor)
 
 
 def _levels(column: Column, reach: float, top: float, high: float) -> tuple[FloatArray, float]:
@@ -246,8 +243,9 @@ def _mouth(stretches: list[_Stretch], start: float, diameter: float) -> float:
 def _slack(column: Column, depth: float) -> float:
     """How far the true face at a depth may lie off along the axis, mm."""
     touches = (np.abs(column.corners[:, :, 2] - depth) <= LEVEL).any(axis=1)
-    flat = np.abs(column.facing[:, 2]) > 0.3
-    rows = touches & flat
-    if not rows.any():
-        return 0.0
-    return float((column.slack[rows] / np.abs(column.facing[rows, 2])).max())
+    steep = np.abs(column.facing[:, 2])
+    flat, slope = touches & (steep > 0.9), touches & (steep > 0.3)
+    if flat.any():
+        return float((column.slack[flat] / steep[flat]).max())
+    # A cone's corners lie on it: only what holds for all of its facets, as a declared sagitta.
+    return float((column.slack[slope] / steep[slope]).min()) if slope.any() else 0.0

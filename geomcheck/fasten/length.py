@@ -24,6 +24,8 @@ from geomcheck.standards.lengths import thread_length as length_of_thread
 
 #: Run-out over the pitch where the table has no size (DIN 76-1 has 4.6 to 5.5 for M4 to M12).
 RUNOUT_PITCHES = 5.0
+#: Rounding of sums of lengths, mm: an exact fit is met.
+ROUNDING = 1e-9
 #: Step of the search for the lengths that work, mm.
 STEP = 0.5
 
@@ -75,7 +77,7 @@ class Figure:
     @property
     def met(self) -> bool:
         """Whether it surely is as much as it must be."""
-        return self.low >= self.least
+        return self.low >= self.least - ROUNDING
 
 
 @dataclass(frozen=True)
@@ -195,16 +197,14 @@ def full_thread(fastener: Fastener, bore: Bore, wanted: Wanted) -> tuple[float, 
     """Where the full thread ends, mm below the seat: as given or drawn, and its interval."""
     if wanted.thread_depth is not None:
         value = min(bore.mouth + wanted.thread_depth, bore.end)
-        return (
-            value,
-            value - bore.slack,
-            min(bore.start + wanted.thread_depth, bore.end) + bore.slack,
-        )
+        most = min(bore.start + wanted.thread_depth, bore.end)
+        slack = bore.slack if most < bore.end else bore.slack_end
+        return value, value - slack, most + slack
     if not bore.blind:
-        return bore.end, bore.end - bore.slack, bore.end + bore.slack
+        return bore.end, bore.end - bore.slack_end, bore.end + bore.slack_end
     table = runout(fastener.screw.size)
     step = RUNOUT_PITCHES * pitch(fastener.screw).pitch if table is None else table
-    return bore.end, max(bore.end - step, bore.start) - bore.slack, bore.end + bore.slack
+    return bore.end, max(bore.end - step, bore.start) - bore.slack_end, bore.end + bore.slack_end
 
 
 def _in_thread(fastener: Fastener, bore: Bore, wanted: Wanted, end: _End) -> tuple[Figure, ...]:

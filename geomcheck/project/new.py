@@ -97,6 +97,9 @@ _TAIL = """
 # size = "M8"
 # head = "ISO 4762"
 # length = 35
+# into = "block"              # with these, its length is checked: the part with the thread,
+# material = "cast iron"      # or  engagement = 12  (mm)  or  "1.5d";
+# thread_depth = 20           # full thread of a blind hole; or  nut = "ISO 4032"
 """
 
 
