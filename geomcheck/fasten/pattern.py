@@ -86,18 +86,6 @@ class PatternFit:
         """(n,) size of each error, mm."""
         return np.asarray(np.hypot(self.errors[:, 0], self.errors[:, 1]))
 
-    @property
-    def moves(self) -> FloatArray:
-        """(n, 2) the least each hole must move, in the frame of the reference, mm.
-
-        Zero for a hole whose bolt goes in. A hole that the bolt does not pass moves to the very
-        place, and must be larger besides.
-        """
-        distance = self.distances
-        over = np.clip(distance - np.maximum(self.allowed, 0.0), 0.0, None)
-        share = np.where(distance > 0.0, over / np.where(distance > 0.0, distance, 1.0), 0.0)
-        return np.asarray(-self.errors * share[:, None] + 0.0)
-
 
 def fit_pattern(points: Any, reference: Any, allowed: Any, *, free: bool = True) -> PatternFit:
     """The place in which the worst hole of a pattern has the most left.
@@ -135,10 +123,10 @@ def fit_pattern(points: Any, reference: Any, allowed: Any, *, free: bool = True)
         key=lambda x: _excess(x, p - middle, q - middle, a, span),
     )
     angle = best[2] / span
-    turned = (p - middle) @ _turn(angle).T
+    turned = (p - middle) @ turn_matrix(angle).T
     errors = turned + best[:2] - (q - middle)
     excess = float((np.hypot(errors[:, 0], errors[:, 1]) - a).max())
-    shift = best[:2] + middle - _turn(angle) @ middle
+    shift = best[:2] + middle - turn_matrix(angle) @ middle
     bound = min(excess, _bound(turned, errors, a, excess))
     return PatternFit(shift, math.degrees(angle), errors, a, excess, bound)
 
@@ -179,7 +167,7 @@ def match_pattern(points: Any, reference: Any, reach: float, *, anywhere: bool =
                 here, there = p[other] - p[k], q[j] - q[i]
                 angle = math.atan2(there[1], there[0]) - math.atan2(here[1], here[0])
                 angle = (angle + math.pi) % (2.0 * math.pi) - math.pi
-                matrix = _turn(angle)
+                matrix = turn_matrix(angle)
                 moved = (p - 0.5 * (p[k] + p[other])) @ matrix.T + 0.5 * (q[i] + q[j])
                 found, square = _nearest(moved, q, reach)
                 # A regular pattern fits in several turns: the least turn of the best ones counts.
@@ -198,7 +186,8 @@ def _nearest(p: FloatArray, q: FloatArray, reach: float) -> tuple[IntArray, floa
     return found, float((away[rows, columns][good] ** 2).sum())
 
 
-def _turn(angle: float) -> FloatArray:
+def turn_matrix(angle: float) -> FloatArray:
+    """(2, 2) turn anticlockwise by an angle, radians."""
     c, s = math.cos(angle), math.sin(angle)
     return np.array([[c, -s], [s, c]])
 
@@ -212,7 +201,7 @@ def _starts(p: FloatArray, q: FloatArray, middle: FloatArray, span: float) -> li
 
 
 def _errors(x: FloatArray, p: FloatArray, q: FloatArray, span: float) -> FloatArray:
-    return np.asarray(p @ _turn(x[2] / span).T + x[:2] - q)
+    return np.asarray(p @ turn_matrix(x[2] / span).T + x[:2] - q)
 
 
 def _excess(x: FloatArray, p: FloatArray, q: FloatArray, a: FloatArray, span: float) -> float:

@@ -31,8 +31,8 @@ class PatternEntry(Table):
     )
     anywhere: bool = Field(
         default=False,
-        description="the reference has axes of its own (x and y count): every shift and turn is "
-        "tried",
+        description="the reference has axes of its own: x and y count, as seen with the normal "
+        "pointing at you; every shift and turn is tried",
     )
     dowelled: bool = Field(
         default=False, description="dowels hold the parts: no shift or turn in the joint"
