@@ -26,6 +26,8 @@ IntArray: TypeAlias = NDArray[np.int64]
 LOOKS = 72
 #: A look in a direction no mesh is likely to be built on, radians.
 PHASE = 0.1234567
+#: Surfaces that a ray meets nearer to each other than this, facing alike, are one, mm.
+SAME = 1e-7
 
 
 def depth_frame(fastener: Fastener, height: float = 0.0) -> FloatArray:
@@ -126,38 +128,26 @@ class Column:
             How far the true surface may lie off along the axis, mm.
         """
         flat = self.corners[:, :, :2]
-        low, high = flat.min(axis=1), flat.max(axis=1)
-        tilt = self.facing[:, 2]
-        rays, depths, signs, slacks = [], [], [], []
-        for number, place in enumerate(places):
-            near = np.flatnonzero(((low <= place) & (high >= place)).all(axis=1) & (tilt != 0.0))
-            corner = flat[near] - place
-            after = np.roll(corner, -1, axis=1)
-            turn = corner[..., 0] * after[..., 1] - corner[..., 1] * after[..., 0]
-            met = (turn >= 0.0).all(axis=1) | (turn <= 0.0).all(axis=1)
-            total = turn.sum(axis=1)
-            met &= total != 0.0
-            near, turn, total = near[met], turn[met], total[met]
-            # The weight of a corner is the area of the side across from it.
-            weight = np.roll(turn, -1, axis=1) / total[:, None]
-            depth = (weight * self.corners[near, :, 2]).sum(axis=1)
-            order = np.argsort(depth, kind="stable")
-            near, depth = near[order], depth[order]
-            sign = np.where(tilt[near] < 0.0, 1, -1)
-            # A ray through a shared edge meets both of its triangles.
-            twice = np.zeros(len(near), dtype=bool)
-            twice[1:] = (np.diff(depth) < 1e-9) & (sign[1:] == sign[:-1])
-            near, depth, sign = near[~twice], depth[~twice], sign[~twice]
-            rays.append(np.full(len(near), number, dtype=np.int64))
-            depths.append(depth)
-            signs.append(sign)
-            slacks.append(self.slack[near] / np.maximum(np.abs(tilt[near]), 0.1))
-        return (
-            np.concatenate(rays),
-            np.concatenate(depths),
-            np.concatenate(signs).astype(np.int64),
-            np.concatenate(slacks),
-        )
+        ray, near = _over(flat, places)
+        corner = flat[near] - places[ray][:, None]
+        after = np.roll(corner, -1, axis=1)
+        turn = corner[..., 0] * after[..., 1] - corner[..., 1] * after[..., 0]
+        total = turn.sum(axis=1)
+        tilt = self.facing[near, 2]
+        met = ((turn >= 0.0).all(axis=1) | (turn <= 0.0).all(axis=1)) & (total != 0.0)
+        met &= tilt != 0.0
+        ray, near, tilt = ray[met], near[met], tilt[met]
+        # The weight of a corner is the area of the side across from it.
+        weight = np.roll(turn[met], -1, axis=1) / total[met, None]
+        depth = (weight * self.corners[near, :, 2]).sum(axis=1)
+        order = np.lexsort((depth, ray))
+        ray, near, tilt, depth = ray[order], near[order], tilt[order], depth[order]
+        sign = np.where(tilt < 0.0, 1, -1)
+        # A ray through a shared edge meets both of its triangles.
+        once = np.ones(len(ray), dtype=bool)
+        once[1:] = (np.diff(depth) > SAME) | (np.diff(sign) != 0) | (np.diff(ray) != 0)
+        slack = self.slack[near] / np.maximum(np.abs(tilt), 0.1)
+        return ray[once], depth[once], sign[once], slack[once]
 
     def section(self, depth: float, reach: float) -> Section:
         """The outline about the axis at one depth, looked for up to ``reach`` mm from it."""
@@ -208,6 +198,19 @@ class Column:
             return place
 
         return at(one), at(two), self.facing[cut][:, :2]
+
+
+def _over(flat: FloatArray, places: FloatArray) -> tuple[IntArray, IntArray]:
+    """Numbers of rays and of triangles (n, 3, 2) whose rectangle holds the ray's place."""
+    low, high = flat.min(axis=1), flat.max(axis=1)
+    step = max(1, 4_000_000 // max(len(flat), 1))
+    rays, triangles = [], []
+    for begin in range(0, len(places), step):
+        place = places[begin : begin + step, None]
+        ray, triangle = np.nonzero(((low <= place) & (high >= place)).all(axis=2))
+        rays.append(ray + begin)
+        triangles.append(triangle)
+    return np.concatenate(rays), np.concatenate(triangles)
 
 
 def _gather(
