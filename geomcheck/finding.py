@@ -251,17 +251,34 @@ class Finding:
 
 _WORST_FIRST = (2, 1, 4, 3, 0)
 
+FailLevel = Literal["undecided", "waived", "remark"]
+#: What else counts as a fail at each level. None is laxer than the first: what failed or could not
+#: be decided never counts as passed.
+FAIL_LEVELS: Mapping[FailLevel, tuple[Verdict, ...]] = {
+    "undecided": (),
+    "waived": (Verdict.WAIVED,),
+    "remark": (Verdict.WAIVED, Verdict.NOT_APPLICABLE),
+}
 
-def exit_code(findings: tuple[Finding, ...] | list[Finding]) -> int:
+
+def exit_code(
+    findings: tuple[Finding, ...] | list[Finding], fail_level: FailLevel = "undecided"
+) -> int:
     """Exit code of a run: the worst outcome wins in the order 2, 1, 4, 3, 0.
 
     0 every question decided and passed (or waived); 1 something failed; 2 an input was wrong;
     3 nothing was checked; 4 something could not be decided.
+
+    Parameters
+    ----------
+    findings : sequence of Finding
+    fail_level : {"undecided", "waived", "remark"}
+        ``waived``: a waived finding counts as a fail. ``remark``: so does a remark.
     """
     verdicts = {finding.verdict for finding in findings}
     if Verdict.ERROR in verdicts:
         return 2
-    if Verdict.FAIL in verdicts:
+    if Verdict.FAIL in verdicts or not verdicts.isdisjoint(FAIL_LEVELS[fail_level]):
         return 1
     if Verdict.UNDECIDED in verdicts:
         return 4
@@ -297,6 +314,7 @@ class Result:
     vehicles: tuple[str, ...]
     parts: Mapping[str, tuple[PartSummary, ...]]
     findings: tuple[Finding, ...]
+    fail_level: FailLevel = "undecided"
 
     @property
     def exit_code(self) -> int:
@@ -306,7 +324,10 @@ class Result:
         behind the passes of another.
         """
         codes = {
-            exit_code([finding for finding in self.findings if finding.vehicle == vehicle])
+            exit_code(
+                [finding for finding in self.findings if finding.vehicle == vehicle],
+                self.fail_level,
+            )
             for vehicle in self.vehicles
         }
         return next((code for code in _WORST_FIRST if code in codes), 3)

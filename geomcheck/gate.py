@@ -18,7 +18,15 @@ from typing import Protocol, cast
 
 from geomcheck import checks
 from geomcheck.errors import CannotDecide, InputError, ProjectError
-from geomcheck.finding import SEVERITY, EntryRef, Finding, PartSummary, Result, Verdict
+from geomcheck.finding import (
+    SEVERITY,
+    EntryRef,
+    FailLevel,
+    Finding,
+    PartSummary,
+    Result,
+    Verdict,
+)
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
 from geomcheck.project.load import Project
@@ -60,10 +68,11 @@ def explanations() -> dict[str, str]:
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """A result, with the assemblies that pictures need."""
+    """A result, with the assemblies that pictures need, and what to tell beside it."""
 
     result: Result
     assemblies: Mapping[str, Assembly]
+    notes: tuple[str, ...] = ()
 
 
 def run(
@@ -117,6 +126,11 @@ def run(
         findings=tuple(sorted(findings, key=_rank)),
     )
     return Run(result, assemblies)
+
+
+def nothing(project: Project, fail_level: FailLevel = "undecided") -> Result:
+    """The result of asking nothing: exit code 3."""
+    return Result(project.document.name, project.file.name, __version__, (), {}, (), fail_level)
 
 
 def _ask(check: Check, assembly: Assembly, settings: Table) -> Iterator[Finding]:

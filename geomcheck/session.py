@@ -6,23 +6,78 @@ import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from geomcheck import gate
 from geomcheck.ahead import compiled_ahead
-from geomcheck.finding import Result
+from geomcheck.finding import FailLevel, Result
 from geomcheck.gate import Progress, Run
-from geomcheck.project.load import load
+from geomcheck.project.load import Project, load
 from geomcheck.reports.files import write_text
+from geomcheck.repository import changed_files
 
 
 def run(
-    path: Path, tell: Progress, *, vehicles: Iterable[str] = (), only: Iterable[str] = ()
+    path: Path,
+    tell: Progress,
+    *,
+    vehicles: Iterable[str] = (),
+    only: Iterable[str] = (),
+    changed_since: str | None = None,
+    fail_level: FailLevel = "undecided",
 ) -> Run:
-    """Check a project file; as :func:`geomcheck.gate.run`."""
+    """Check a project file; as :func:`geomcheck.gate.run`.
+
+    Parameters
+    ----------
+    path : Path
+    tell : callable
+    vehicles, only : iterable of str
+    changed_since : str, optional
+        A Git revision: vehicles of which no file is other than it was then are left out.
+    fail_level : {"undecided", "waived", "remark"}
+        See :func:`geomcheck.finding.exit_code`.
+    """
     project = load(path)
+    chosen = tuple(vehicles)
+    notes: tuple[str, ...] = ()
+    if changed_since is not None:
+        touched = changed_vehicles(project, changed_since)
+        asked = chosen or project.vehicles
+        chosen = tuple(name for name in asked if name in touched)
+        notes = tuple(
+            f"not checked: {name}, of which no file changed since {changed_since}"
+            for name in asked
+            if name not in touched
+        )
+        if not chosen:
+            return Run(gate.nothing(project, fail_level), {}, notes)
     with compiled_ahead(project):
-        return gate.run(project, vehicles=vehicles, only=only, progress=tell)
+        done = gate.run(project, vehicles=chosen, only=only, progress=tell)
+    return Run(replace(done.result, fail_level=fail_level), done.assemblies, notes)
+
+
+def changed_vehicles(project: Project, revision: str) -> tuple[str, ...]:
+    """Vehicles of which a file is not as it was in a Git revision.
+
+    The project file, and the files of the housing and of what is carried with it, belong to all.
+    """
+    folder = project.file.resolve().parent
+    changed = changed_files(folder, revision)
+
+    def touched(names: Iterable[str]) -> bool:
+        return any((folder / name).resolve() in changed for name in names)
+
+    document = project.document
+    ours = [project.file.resolve().name, *(part.file for part in document.parts)]
+    if touched(ours) or not document.vehicles:
+        return project.vehicles if touched(ours) else ()
+    return tuple(
+        vehicle.name
+        for vehicle in document.vehicles
+        if touched(part.file for part in vehicle.parts)
+    )
 
 
 def result_of(path: Path, tell: Progress) -> Result:
@@ -34,35 +89,64 @@ def result_of(path: Path, tell: Progress) -> Result:
     return run(path, tell).result
 
 
-def write_files(
-    run: Run,
-    html: Path | None,
-    json_file: str | None,
-    junit: Path | None,
-    pictures: bool,
-    tell: Progress,
-) -> None:
-    """Write the reports that were asked for."""
-    if json_file is not None:
+@dataclass(frozen=True)
+class Outputs:
+    """The reports that are asked for, each with its file; ``-`` is standard output for JSON."""
+
+    html: Path | None = None
+    json: str | None = None
+    junit: Path | None = None
+    sarif: Path | None = None
+    markdown: Path | None = None
+    pictures: bool = True
+
+    @property
+    def files(self) -> tuple[Path | str, ...]:
+        """What is written, in the order in which it is told."""
+        given = (self.html, self.json, self.junit, self.sarif, self.markdown)
+        return tuple(file for file in given if file is not None and file != "-")
+
+
+def write_files(run: Run, project: Path, outputs: Outputs, tell: Progress) -> None:
+    """Write the reports that were asked for; ``project`` is the project file as it was given."""
+    if outputs.json is not None:
         from geomcheck.reports.json import to_json
 
-        write_or_print(to_json(run.result), json_file)
-    if junit is not None:
+        write_or_print(to_json(run.result), outputs.json)
+    if outputs.junit is not None:
         from geomcheck.reports.junit import to_junit
 
-        write_text(junit, to_junit(run.result))
-    if html is not None:
+        write_text(outputs.junit, to_junit(run.result))
+    if outputs.sarif is not None:
+        from geomcheck.reports.sarif import to_sarif
+
+        texts = gate.explanations()
+        titles = {code: (check.TITLE, texts[code]) for code, check in gate.discover().items()}
+        write_text(outputs.sarif, to_sarif(run.result, titles, uri=as_given(project)))
+    if outputs.markdown is not None:
+        from geomcheck.reports.markdown import to_markdown
+
+        write_text(outputs.markdown, to_markdown(run.result))
+    if outputs.html is not None:
         from geomcheck.reports.html import write_html
 
         tell("drawing the page", 0, 1)
         write_html(
             run.result,
             run.assemblies,
-            html,
+            outputs.html,
             explanations=gate.explanations(),
-            pictures=pictures,
+            pictures=outputs.pictures,
         )
         tell("drawing the page", 1, 1)
+
+
+def as_given(project: Path) -> str:
+    """The project file's path for a CI server: from the folder it runs in, with forward slashes."""
+    try:
+        return project.resolve().relative_to(Path.cwd().resolve()).as_posix()
+    except ValueError:
+        return project.name
 
 
 def write_or_print(text: str, target: str) -> None:

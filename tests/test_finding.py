@@ -118,3 +118,20 @@ def test_a_vehicle_of_which_nothing_was_asked_is_not_hidden_by_another():
 
 def test_every_verdict_has_a_place_in_the_order():
     assert sorted(SEVERITY) == sorted(Verdict)
+
+
+@pytest.mark.parametrize(
+    ("level", "codes"),
+    [
+        ("undecided", {"pass": 0, "waived": 0, "not applicable": 0}),
+        ("waived", {"pass": 0, "waived": 1, "not applicable": 0}),
+        ("remark", {"pass": 0, "waived": 1, "not applicable": 1}),
+    ],
+)
+def test_a_stricter_level_fails_more_and_none_lets_a_fail_through(level, codes):
+    for verdict in Verdict:
+        findings = [found(Verdict.PASS), found(verdict)]
+        always = {"fail": 1, "undecided": 4, "error": 2}
+        assert exit_code(findings, level) == (always | codes)[verdict.value]
+        result = Result("p", "f", "0", ("v",), {}, tuple(findings), level)
+        assert result.exit_code == exit_code(findings, level)

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from geomcheck.cli.codes import EXIT_CODES
+from geomcheck.finding import FailLevel
 
 
 @click.command(epilog=EXIT_CODES)
@@ -17,11 +18,30 @@ from geomcheck.cli.codes import EXIT_CODES
 @click.option("--html", type=click.Path(path_type=Path), help="Write one page with pictures.")
 @click.option("--json", "json_file", metavar="FILE", help="Write JSON; - for standard output.")
 @click.option("--junit", type=click.Path(path_type=Path), help="Write JUnit XML.")
+@click.option("--sarif", type=click.Path(path_type=Path), help="Write SARIF 2.1.0.")
+@click.option(
+    "--markdown", type=click.Path(path_type=Path), help="Write a summary for a CI job or a review."
+)
+@click.option(
+    "--annotate", is_flag=True, help="Print workflow commands that mark the project file's lines."
+)
 @click.option(
     "--drawings",
     type=click.Path(path_type=Path),
     metavar="FOLDER",
     help="Write section outlines (DXF, CSV) and area curves (CSV) of the ducts.",
+)
+@click.option(
+    "--changed-since",
+    metavar="REV",
+    help="Only vehicles of which a file is not as it was in this Git revision.",
+)
+@click.option(
+    "--fail-level",
+    type=click.Choice(["undecided", "waived", "remark"]),
+    default="undecided",
+    show_default=True,
+    help="What fails the run, with all that is worse: waived findings too, or remarks as well.",
 )
 @click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
 @click.option("--all", "show_all", is_flag=True, help="Show every finding in full, passes too.")
@@ -32,24 +52,45 @@ def check(
     html: Path | None,
     json_file: str | None,
     junit: Path | None,
+    sarif: Path | None,
+    markdown: Path | None,
+    annotate: bool,
     drawings: Path | None,
+    changed_since: str | None,
+    fail_level: FailLevel,
     no_pictures: bool,
     show_all: bool,
 ) -> None:
     """Answer every question the project file PROJECT asks."""
     from geomcheck import session
 
+    if annotate and json_file == "-":
+        raise click.UsageError("--annotate and --json - both want standard output: give one a file")
+    outputs = session.Outputs(html, json_file, junit, sarif, markdown, not no_pictures)
     with session.progress() as tell:
-        run = session.run(project, tell, vehicles=vehicles, only=only)
-        session.write_files(run, html, json_file, junit, not no_pictures, tell)
+        run = session.run(
+            project,
+            tell,
+            vehicles=vehicles,
+            only=only,
+            changed_since=changed_since,
+            fail_level=fail_level,
+        )
+        session.write_files(run, project, outputs, tell)
         drawn = session.draw(run, drawings, tell)
     if json_file != "-":
         from geomcheck.reports.terminal import show
 
         show(run.result, sys.stdout, show_all=show_all)
-        for path in (html, json_file, junit):
-            if path is not None:
-                click.echo(f"wrote {path}")
+        for note in run.notes:
+            click.echo(note)
+        if annotate:
+            from geomcheck.reports.workflow import workflow_commands
+
+            for line in workflow_commands(run.result, path=session.as_given(project)):
+                click.echo(line)
+        for path in outputs.files:
+            click.echo(f"wrote {path}")
         for line in drawn:
             click.echo(line)
     sys.exit(run.result.exit_code)

@@ -15,7 +15,9 @@ from typing import Any, NoReturn
 
 from geomcheck.errors import InputError
 from geomcheck.finding import (
+    FAIL_LEVELS,
     EntryRef,
+    FailLevel,
     Finding,
     PartSummary,
     Quantity,
@@ -55,6 +57,7 @@ def to_data(result: Result) -> dict[str, Any]:
         "project": result.project,
         "file": result.file,
         "exit_code": result.exit_code,
+        "fail_level": result.fail_level,
         "counts": counts,
         "units": {"length": "mm", "angle": "deg", "frame": "housing"},
         "vehicles": list(result.vehicles),
@@ -123,7 +126,15 @@ def from_data(data: Mapping[str, Any]) -> Result:
             for vehicle, parts in data["parts"].items()
         },
         findings=tuple(_read_finding(finding) for finding in data["findings"]),
+        fail_level=_level(data.get("fail_level", "undecided")),
     )
+
+
+def _level(value: Any) -> FailLevel:
+    if value not in FAIL_LEVELS:
+        raise ValueError(f"{value!r} is no fail level")
+    level: FailLevel = value
+    return level
 
 
 def _read_finding(data: Mapping[str, Any]) -> Finding:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from typing import TextIO
 
 from geomcheck.finding import EntryRef, Finding, Result, Verdict
+from geomcheck.reports.matrix import ROOMS, Cell, matrix
 from geomcheck.reports.words import (
     exit_meaning,
     format_quantity,
@@ -92,12 +93,34 @@ def report_lines(
         yield Line("")
         yield Line(f"{vehicle}: {sentence_of_counts(mine)}", style="bold")
         yield from _vehicle(mine, show_all, ascii_only)
+    if len(result.vehicles) > 1:
+        yield Line("")
+        yield from _matrix(result, ascii_only)
     yield Line("")
     yield Line(
         f"{sentence_of_counts(result.findings)} Exit code {result.exit_code}: "
         f"{exit_meaning(result.exit_code)}.",
         style="bold",
     )
+
+
+def _matrix(result: Result, ascii_only: bool) -> Iterator[Line]:
+    """Vehicles against rooms, the worst vehicle first: the worst verdict of each, how many open."""
+    laid = matrix(result)
+    rows: list[list[str]] = [["", *(ROOMS[room] for room in laid.rooms)]]
+    for row in laid.rows:
+        rows.append([row.vehicle, *(_cell(cell, ascii_only) for cell in row.cells)])
+    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
+    for texts in rows:
+        yield Line("  ".join(f"{x:<{w}}" for x, w in zip(texts, widths, strict=True)).rstrip())
+
+
+def _cell(cell: Cell, ascii_only: bool) -> str:
+    if cell.worst is None:
+        return "not asked"
+    symbol = verdict_symbol(cell.worst, ascii_only=ascii_only)
+    count = f"{cell.open} of {cell.asked}" if cell.open else f"{cell.asked}"
+    return f"{symbol} {verdict_word(cell.worst)}, {count}"
 
 
 def _vehicle(findings: list[Finding], show_all: bool, ascii_only: bool) -> Iterator[Line]:
