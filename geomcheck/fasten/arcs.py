@@ -249,7 +249,7 @@ def blocked(
             np.empty((8, 3)),
             np.empty((8, 3)),
             np.empty((16, 4)),
-            np.empty((24, 8)),
+            np.empty((48, 8)),
         ),
     )
     size = 128

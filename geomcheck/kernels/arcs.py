@@ -4,19 +4,20 @@ The frame is ``frame`` (4, 3): row 0 the origin, rows 1 to 3 the unit axes u, v,
 about w, angle 0 along u, positive from u to v, radians.
 
 *The bar.* Turned to angle 0 it is every point with ``z_low <= z <= z_high``,
-``r_from <= rho <= r_to`` and either ``x >= 0, |y| <= half_width`` or ``rho <= half_width``: flat
-below, above and on its sides, its tip round about the axis (a square tip of length l is inside
-where ``r_to ** 2 >= l ** 2 + half_width ** 2``), its root round about the axis too, where
-``r_from < half_width``. A bar is a row (z_low, z_high, half_width, r_from, r_to, at), ``at`` being
-its angle from the first one where several turn together.
+``r_from <= rho <= r_to`` and ``x >= 0, |y| <= half_width``: flat below, above and on its sides, its
+tip round about the axis (a square tip of length l is inside where
+``r_to ** 2 >= l ** 2 + half_width ** 2``). Where ``r_from < half_width`` its root is round about
+the axis too, and holds every point with ``r_from <= rho <= half_width``. A bar is a row (z_low,
+z_high, half_width, r_from, r_to, at), ``at`` being its angle from the first one where several turn
+together.
 
 *Blocked angles.* A triangle is clipped to the slab and projected. A point at (rho, phi) blocks
-phi -+ asin(half_width / rho), all angles where rho <= half_width. Half lines that touch the circle
-of radius half_width fill the plane outside it once, so along a straight edge outside that circle
-either end of the interval only rises or only falls: the extremes over the part of an edge within
-the ring are at that part's ends. The bar reaches from one circle of the ring to the other, so
-where it meets the polygon it meets an edge or the polygon's part of the outer circle; nothing
-else need be looked at. Exact up to rounding; touching counts as blocked.
+phi -+ asin(half_width / rho), all angles in the root. Half lines that touch the circle of radius
+half_width fill the plane outside it once, so along a straight edge out there either end of the
+interval only rises or only falls: the extremes over the part of an edge within the ring are at
+that part's ends. The bar reaches from one circle of the ring to the other, so where it meets the
+polygon it meets an edge or the polygon's part of the outer circle. Exact up to rounding; touching
+counts as blocked.
 
 ``tree`` is as in ``geomcheck.kernels.solids``; ``slack`` grows the bar by that many mm on all
 sides for that triangle (shrinks it where negative).
@@ -30,6 +31,7 @@ those of one triangle that blocks that angle.
 import math
 
 import numba
+import numpy as np
 
 #: A tree of depth 64 leaves at most one waiting node a level.
 STACK = 66
@@ -39,26 +41,15 @@ FULL_TABLE = -1
 
 
 @numba.njit(cache=True, nogil=True)
-def _take(state, row, side, value, part, number, places, at):
-    """Set one end of a blocked interval; ``at`` is its place's first column in ``places``."""
+def _move(state, source, row):
+    """Copy an interval to another row."""
     ends, marks, spots = state
-    ends[row, side] = value
-    marks[row, 2 * side] = part
-    marks[row, 2 * side + 1] = number
-    for c in range(3):
-        spots[row, 3 * side + c] = places[at + c]
-
-
-@numba.njit(cache=True, nogil=True)
-def _move(state, source, row, begin, end):
-    """Copy the lower (0 .. 1), upper (1 .. 2) or both ends of one interval to another row."""
-    ends, marks, spots = state
-    for side in range(begin, end):
-        ends[row, side] = ends[source, side]
-        for c in range(2):
-            marks[row, 2 * side + c] = marks[source, 2 * side + c]
-        for c in range(3):
-            spots[row, 3 * side + c] = spots[source, 3 * side + c]
+    for c in range(2):
+        ends[row, c] = ends[source, c]
+    for c in range(4):
+        marks[row, c] = marks[source, c]
+    for c in range(6):
+        spots[row, c] = spots[source, c]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -67,7 +58,7 @@ def _put(state, count, low, high, part, number, places, need):
 
     Gaps shorter than ``need`` between intervals are closed. ``places`` (6,): of both ends.
     """
-    ends, marks, _ = state
+    ends, marks, spots = state
     first = 0
     while first < count and ends[first, 1] < low and low - ends[first, 1] >= need:
         first += 1
@@ -78,16 +69,20 @@ def _put(state, count, low, high, part, number, places, need):
         if count == ends.shape[0]:
             return FULL_TABLE
         for i in range(count, first, -1):
-            _move(state, i - 1, i, 0, 2)
+            _move(state, i - 1, i)
         count += 1
         # An interval turned inside out: either end is farther.
         ends[first, 0] = math.inf
         ends[first, 1] = -math.inf
     elif last - 1 > first:
-        _move(state, last - 1, first, 1, 2)
         shift = last - 1 - first
+        ends[first, 1] = ends[first + shift, 1]
+        for c in range(2, 4):
+            marks[first, c] = marks[first + shift, c]
+        for c in range(3, 6):
+            spots[first, c] = spots[first + shift, c]
         for i in range(last, count):
-            _move(state, i, i - shift, 0, 2)
+            _move(state, i, i - shift)
         count -= shift
     for side in range(2):
         value = low if side == 0 else high
@@ -96,7 +91,11 @@ def _put(state, count, low, high, part, number, places, need):
         held = marks[first, 2 * side]
         less = part < held or (part == held and number < marks[first, 2 * side + 1])
         if further or (value == old and less):
-            _take(state, first, side, value, part, number, places, 3 * side)
+            ends[first, side] = value
+            marks[first, 2 * side] = part
+            marks[first, 2 * side + 1] = number
+            for c in range(3 * side, 3 * side + 3):
+                spots[first, c] = places[c]
     return count
 
 
@@ -114,16 +113,9 @@ def _block(state, count, low, high, part, number, places, need):
         high = max(high - TURN, 0.0)
     over = high > TURN
     for side in range(2 if over else 1):
-        count = _put(
-            state,
-            count,
-            low if side == 0 else 0.0,
-            (TURN if over else high) if side == 0 else high - TURN,
-            part,
-            number,
-            places,
-            need,
-        )
+        a = low if side == 0 else 0.0
+        b = (TURN if over else high) if side == 0 else high - TURN
+        count = _put(state, count, a, b, part, number, places, need)
         if count < 0:
             break
     return count
@@ -339,34 +331,29 @@ def _rim(poly, n, sense, rim, crossings, width, outer, found, m):
         b = k if span >= 0.0 else i
         low = min(start, start + span) - half
         high = max(start, start + span) + half
-        _keep(
-            found,
-            m,
-            low,
-            high,
-            rim[a, 0],
-            rim[a, 1],
-            rim[a, 2],
-            rim[b, 0],
-            rim[b, 1],
-            rim[b, 2],
-        )
+        ax, ay, az = rim[a, 0], rim[a, 1], rim[a, 2]
+        _keep(found, m, low, high, ax, ay, az, rim[b, 0], rim[b, 1], rim[b, 2])
         m += 1
     return m
 
 
 @numba.njit(cache=True, nogil=True)
-def _metal(poly, n, width, inner, outer, rim, found):
-    """Blocked angles of one clipped triangle; returns the number of intervals noted."""
+def _metal(poly, n, width, inner, outer, rooted, rim, found):
+    """Blocked angles of one clipped triangle; returns the number of intervals noted.
+
+    Unless ``rooted``, a grown bar may yet come nearer to the axis than its half width:
+    there, half a turn is blocked to either side, and edges are cut at that circle.
+    """
     sense = _sense(poly, n, 0.0, 0.0)
     farthest = 0.0
     for i in range(n):
         farthest = max(farthest, poly[i, 0] * poly[i, 0] + poly[i, 1] * poly[i, 1])
     if farthest < inner * inner:
         return 0
-    everywhere = sense != 0 and inner <= width
-    crossings = 0
-    m = 0
+    everywhere = sense != 0 and rooted
+    # int64 variables: for a literal number numba compiles the function called anew.
+    crossings = np.int64(0)
+    m = np.int64(0)
     touched = False
     for i in range(n):
         if everywhere:
@@ -417,15 +404,25 @@ def _metal(poly, n, width, inner, outer, rim, found):
             if t0 > t1:
                 continue
             nearest = min(max(-b / a, t0), t1) if a > 0.0 else t0
+            first = t1
+            last = t1
             if c + nearest * (2.0 * b + nearest * a) <= width * width:
-                everywhere = True
-                break
-            _straight(poly, i, k, t0, t1, width, found, m)
-            m += 1
+                if rooted:
+                    everywhere = True
+                    break
+                cross = math.sqrt(max(b * b - a * (c - width * width), 0.0))
+                first = min(max((-b - cross) / a, t0), t1) if a > 0.0 else t1
+                last = min(max((-b + cross) / a, t0), t1) if a > 0.0 else t1
+            for piece in range(3 if first < t1 else 1):
+                begin_at = t0 if piece == 0 else (first if piece == 1 else last)
+                end_at = first if piece == 0 else (last if piece == 1 else t1)
+                _straight(poly, i, k, begin_at, end_at, width, found, m)
+                m += 1
     if everywhere or (sense != 0 and not touched):
-        x, y, z = poly[0, 0], poly[0, 1], poly[0, 2]
-        _keep(found, 0, 0.0, TURN, x, y, z, x, y, z)
-        return 1
+        x, y, z = poly[0]
+        m *= 0
+        _keep(found, m, 0.0, TURN, x, y, z, x, y, z)
+        return m + 1
     if crossings > 1:
         m = _rim(poly, n, sense, rim, crossings, width, outer, found, m)
     return m
@@ -440,20 +437,26 @@ def _triangle(triangles, j, frame, bars, i, extra, work):
     width = bars[i, 2] + extra
     inner = max(bars[i, 3] - extra, 0.0)
     outer = bars[i, 4] + extra
+    # A bar that begins beyond its half width has a flat inner end; grown, it has a round root
+    # only if that end comes to the axis.
+    flat = bars[i, 3] * bars[i, 3] - bars[i, 2] * bars[i, 2]
+    grown = max(extra, 0.0)
+    rooted = bars[i, 3] < bars[i, 2] or flat < grown * grown
     if low > high or width < 0.0 or inner > outer or outer <= 0.0:
         return 0
+    n = np.int64(3)
     _local(triangles, j, frame, poly)
     least = min(poly[0, 2], poly[1, 2], poly[2, 2])
     most = max(poly[0, 2], poly[1, 2], poly[2, 2])
     if least > high or most < low:
         return 0
     if least >= low and most <= high:
-        return _metal(poly, 3, width, inner, outer, rim, found)
-    n = _clip(poly, 3, low, 1.0, half)
+        return _metal(poly, n, width, inner, outer, rooted, rim, found)
+    n = _clip(poly, n, low, 1.0, half)
     n = _clip(half, n, high, -1.0, cut)
     if n == 0:
         return 0
-    return _metal(cut, n, width, inner, outer, rim, found)
+    return _metal(cut, n, width, inner, outer, rooted, rim, found)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -464,7 +467,7 @@ def block(tree, part, frame, bars, need, state, count, work):
     looking: the gaps left are exact, and there are none shorter (but at 0 and 2 pi, where two
     pieces make one). Returns the number of rows of ``state`` in use, or -1 where its arrays are
     too short. ``work`` holds arrays to work in: (STACK,) int, (3,), (6,), and in a tuple
-    of their own three of (8, 3), one of (16, 4) and one of (24, 8).
+    of their own three of (8, 3), one of (16, 4) and one of (48, 8).
     """
     triangles, order, boxes, first_leaf, leaf, slack, node_slack = tree
     stack, near, places, inner_work = work
