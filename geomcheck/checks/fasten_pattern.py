@@ -39,7 +39,7 @@ from geomcheck.fasten.turns import plane_axes
 from geomcheck.finding import Finding, Point, Quantity, Requirement, Term, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import PatternEntry, Table
-from geomcheck.project.found_holes import Placed, holes_at, metal_at
+from geomcheck.project.found_holes import holes_at, metal_at
 from geomcheck.project.lines import Key
 
 CODE = "fasten-pattern"
@@ -172,7 +172,7 @@ def _finding(
 
 def _holes(assembly: Assembly, entry: PatternEntry, name: str) -> list[_Place]:
     low, high = entry.diameters or (0.7 * entry.bolt, 1.6 * entry.bolt)
-    found: list[Placed] = holes_at(
+    found = holes_at(
         assembly,
         name,
         entry.at,

@@ -41,7 +41,10 @@ def pattern_message(
         f"{words.at(tuple(row['at']))}, is {words.millimetres(row['error'])} mm off, "
     )
     if row["allowed"] < 0.0:
-        text += f"and a {bolt:g} mm bolt does not go through it"
+        holes = " and ".join(
+            words.millimetres(d) for d in (row["diameter"], row["against_diameter"]) if d
+        )
+        text += f"and a {bolt:g} mm bolt does not go through {holes} mm"
     else:
         both = None not in (row["diameter"], row["against_diameter"])
         held = "through both parts" if both else "that one part holds"
@@ -67,15 +70,26 @@ def pattern_remedy(
     moved = [
         f"the hole at {words.at(tuple(row['at']))} by {_outwards(row['move'])}"
         for row in sorted(rows, key=lambda row: -math.hypot(*row["move"]))
-        if math.hypot(*row["move"]) > 0.0
+        if math.hypot(*row["move"]) > 5e-4
     ]
+    if any(row["allowed"] < 0.0 for row in rows):
+        return (
+            f"Open the holes that a bolt does not go through, in {name} or the other; if they are "
+            "threads, say which part holds the bolts: fixed." + _and_move(moved)
+        )
     if not moved:
         return f"Open the holes of {name}: {wanted:g} mm must be left at each."
-    more = f" and {len(moved) - 6} more" if len(moved) > 6 else ""
     return (
-        f"In {name} move {'; '.join(moved[:6])}{more} (mm, just enough for the bolt to go in), or "
-        "open them to the next clearance size."
+        f"In {name}{_and_move(moved)} (mm, just enough for the bolt to go in), or open them to the "
+        "next clearance size."
     )
+
+
+def _and_move(moved: Sequence[str]) -> str:
+    if not moved:
+        return ""
+    more = f" and {len(moved) - 6} more" if len(moved) > 6 else ""
+    return f" move {'; '.join(moved[:6])}{more}"
 
 
 def _outwards(move: Sequence[float]) -> str:

@@ -3,41 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from geomcheck.errors import CannotDecide
-from geomcheck.fasten.holes import Bore, Hole, find_holes
+from geomcheck.fasten.crossing import Placed, holes_crossing
+from geomcheck.fasten.holes import Hole, find_holes
 from geomcheck.finding import Point
 from geomcheck.mesh.part import Part
 from geomcheck.mesh.wraps import wraps
 from geomcheck.project.assembly import Assembly
 
-#: Holes stand square to a joint, and along a fastener, up to this angle (degrees) to be meant.
-MEANT = 10.0
-
 _FOUND: WeakKeyDictionary[Part, dict[tuple[float, float, float], tuple[Hole, ...]]]
 _FOUND = WeakKeyDictionary()
-
-
-@dataclass(frozen=True)
-class Placed:
-    """A hole where it crosses a plane.
-
-    Parameters
-    ----------
-    hole : Hole
-    bore : Bore
-        The one at the plane, or next to it.
-    point : Point
-        Where its axis crosses the plane, mm.
-    """
-
-    hole: Hole
-    bore: Bore
-    point: Point
 
 
 def holes_of(assembly: Assembly, name: str, radius: tuple[float, float]) -> tuple[Hole, ...]:
@@ -96,23 +75,8 @@ def holes_at(
         See :func:`holes_of`.
     """
     radius = (0.5 * diameters[0], max(0.5 * diameters[1], 0.5 * diameters[0] + 1e-6))
-    origin, square = np.asarray(at), np.asarray(normal)
-    found = []
-    for hole in holes_of(assembly, name, radius):
-        axis = np.asarray(hole.axis)
-        slope = float(axis @ square)
-        if abs(slope) < math.cos(math.radians(MEANT)):
-            continue
-        # Depth below the mouth at which the axis crosses the plane.
-        depth = float((np.asarray(hole.at) - origin) @ square) / slope
-        if not -reach <= depth <= hole.depth + reach:
-            continue
-        point = np.asarray(hole.at) - depth * axis
-        if float(np.linalg.norm(point - origin)) > within:
-            continue
-        bore = min(hole.bores, key=lambda b: (max(b.top - depth, depth - b.bottom, 0.0), b.radius))
-        found.append(Placed(hole, bore, (float(point[0]), float(point[1]), float(point[2]))))
-    return found
+    holes = holes_of(assembly, name, radius)
+    return holes_crossing(holes, at, normal, within=within, reach=reach)
 
 
 def metal_at(assembly: Assembly, name: str, at: Point, axis: Point, depth: float) -> bool:

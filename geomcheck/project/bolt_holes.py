@@ -1,0 +1,109 @@
+"""The hole under each bolt, and holes no bolt is declared for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from geomcheck.fasten.crossing import Placed, holes_crossing
+from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.hole_sizes import class_of
+from geomcheck.fasten.holes import Hole
+from geomcheck.project.assembly import Assembly
+from geomcheck.project.found_holes import holes_at, holes_of
+
+
+def hole_under(
+    assembly: Assembly,
+    name: str,
+    fastener: Fastener,
+    *,
+    near: float,
+    reach: float,
+    diameters: tuple[float, float],
+    below: bool = False,
+) -> Placed | None:
+    """The hole of a part whose axis passes nearest to a bolt's seat; None where there is none.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    name : str
+        The part.
+    fastener : Fastener
+    near : float
+        Greatest distance of the axis from the seat's centre, mm.
+    reach : float
+        How far the hole may begin from the seat, mm.
+    diameters : (float, float)
+        Of the bores that count, mm.
+    below : bool
+        Only holes that lie below the seat as a whole.
+
+    Raises
+    ------
+    CannotDecide
+        The mesh does not tell a hole from a pin.
+    """
+    found = holes_at(
+        assembly,
+        name,
+        fastener.at,
+        fastener.axis,
+        within=near,
+        reach=reach,
+        diameters=diameters,
+    )
+    if below:
+        found = [placed for placed in found if _top(placed.hole, fastener) <= 1.0]
+    return min(found, key=lambda placed: math.dist(placed.point, fastener.at), default=None)
+
+
+def _top(hole: Hole, fastener: Fastener) -> float:
+    return max(fastener.height_of(hole.at), fastener.height_of(hole.point(hole.depth)))
+
+
+def loose_holes(
+    assembly: Assembly, name: str, sizes: Sequence[str], *, near: float, slack: float
+) -> list[tuple[Hole, str]]:
+    """Holes of a part that fit a bolt of one of some sizes and belong to no fastener.
+
+    A hole belongs to a fastener of the project, of any vehicle, whose seat or axis is within
+    ``near`` mm of it; ``slack`` is that on the diameter of a thread, mm.
+
+    Raises
+    ------
+    CannotDecide
+        The mesh does not tell a hole from a pin.
+    """
+    wanted = tuple(dict.fromkeys(sizes))
+    if not wanted:
+        return []
+    declared = assembly.lines.value(("fastener",)) or []
+    loose = []
+    for hole in holes_of(assembly, name, (1.0, 15.0)):
+        kind = class_of(2.0 * hole.radius, wanted, slack)
+        if not kind or any(_belongs(hole, entry, name, near) for entry in declared):
+            continue
+        loose.append((hole, kind))
+    return loose
+
+
+def _belongs(hole: Hole, entry: dict[str, object], name: str, near: float) -> bool:
+    if name not in (entry.get("part"), entry.get("into")):
+        return False
+    at, axis = _triple(entry.get("at")), _triple(entry.get("axis"))
+    length = entry.get("length")
+    if at is None or axis is None or not isinstance(length, int | float):
+        return False
+    size = math.sqrt(math.fsum(x * x for x in axis))
+    if size == 0.0:
+        return False
+    unit = (axis[0] / size, axis[1] / size, axis[2] / size)
+    return bool(holes_crossing([hole], at, unit, within=near, reach=float(length) + 3.0))
+
+
+def _triple(value: object) -> tuple[float, float, float] | None:
+    if isinstance(value, list) and len(value) == 3:
+        return (float(value[0]), float(value[1]), float(value[2]))
+    return None
