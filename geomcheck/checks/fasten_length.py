@@ -142,6 +142,7 @@ def _problems(
 ) -> Iterator[Problem]:
     entry, fastener = asked.entry, asked.fastener
     found = [
+        say.order_problem(grip, entry.part),
         say.shank_problem(fastener, grip),
         say.bore_problem(fastener, grip, named=entry.into is not None),
         say.offset_problem(grip, settings.off_axis),

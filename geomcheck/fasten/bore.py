@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -57,6 +57,8 @@ class Bore:
         Metal closes the hole under the thread, or narrows it so that the bolt cannot pass.
     diameter : float
         Of the hole as drawn, mm; nan where there is none.
+    free : float
+        Least distance of the threaded wall from the axis, mm; nan without one.
     offset : float
         Greatest distance of its centre from the axis, over its threaded length, mm.
     slack, slack_end : float
@@ -70,10 +72,16 @@ class Bore:
     mouth: float
     blind: bool
     diameter: float
+    free: float
     offset: float
     slack: float
     slack_end: float
     floor: float | None
+
+    def closed_at(self, depth: float) -> Bore:
+        """The same hole, closed by metal at a depth below its start, mm."""
+        kept = [(begin, min(end, depth)) for begin, end in self.pieces if begin < depth]
+        return replace(self, pieces=tuple(kept), blind=True)
 
     @property
     def start(self) -> float:
@@ -93,6 +101,7 @@ class _Stretch:
     kind: Kind
     radius: float
     offset: float
+    nearest: float
 
 
 def find_bore(column: Column, diameter: float, minor: float, top: float, high: float) -> Bore:
@@ -139,6 +148,7 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
         _mouth(stretches, pieces[0][0], diameter),
         blind,
         2.0 * max(used, key=lambda s: s.bottom - s.top).radius,
+        min(stretch.nearest for stretch in used),
         max(stretch.offset for stretch in used),
         coarse + _slack(column, pieces[0][0]),
         coarse + _slack(column, pieces[-1][1]),
@@ -149,16 +159,19 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
 def _missing(stretches: list[_Stretch], floor: float | None, top: float) -> Bore:
     """What there is where no stretch takes the thread."""
     kinds = [stretch.kind for stretch in stretches]
-    closed = "metal" in kinds
+    closed, nan = "metal" in kinds, float("nan")
     before = stretches[: kinds.index("metal") if closed else None]
     # The hole is its longest stretch: not a countersink on it, nor the drill's cone under it.
     holes = [stretch for stretch in before if stretch.kind in ("narrow", "wide")]
     if holes:
         hole = max(holes, key=lambda stretch: stretch.bottom - stretch.top)
         kind: Literal["narrow", "wide"] = "narrow" if hole.kind == "narrow" else "wide"
-        return Bore(kind, (), hole.top, closed, 2.0 * hole.radius, hole.offset, 0.0, 0.0, floor)
-    nan = float("nan")
-    return Bore("open" if floor is None else "none", (), top, closed, nan, nan, 0.0, 0.0, floor)
+        return Bore(
+            kind, (), hole.top, closed, 2.0 * hole.radius, nan, hole.offset, 0.0, 0.0, floor
+        )
+    return Bore(
+        "open" if floor is None else "none", (), top, closed, nan, nan, nan, 0.0, 0.0, floor
+    )
 
 
 def _levels(column: Column, reach: float, top: float, high: float) -> tuple[FloatArray, float]:
@@ -218,10 +231,13 @@ def _stretch(
     elif radius > diameter / 2.0 + LOOSE * diameter:
         kind = "wide"
     else:
-        near_ends = [column.section(top + part * (bottom - top), reach) for part in (0.02, 0.98)]
-        kind = "thread" if _even(near_ends, radius, diameter) else "open"
-    offset = section.offset if np.isfinite(section.offset) else 0.0
-    return _Stretch(top, bottom, kind, radius, offset)
+        ends = [column.section(top + part * (bottom - top), reach) for part in (0.02, 0.98)]
+        if not _even(ends, radius, diameter):
+            return _Stretch(top, bottom, "open", radius, section.offset, section.nearest)
+        offset = max(end.offset for end in (section, *ends))
+        nearest = min(end.nearest for end in (section, *ends))
+        return _Stretch(top, bottom, "thread", radius, offset, nearest)
+    return _Stretch(top, bottom, kind, radius, section.offset, section.nearest)
 
 
 def _even(ends: list[Section], radius: float, diameter: float) -> bool:

@@ -11,16 +11,14 @@ the facets, whose corners lie on the true circle of a drilled hole.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geomcheck.fasten.circle import IntArray, around, circle, distance
 from geomcheck.fasten.fastener import Fastener, FloatArray
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.mesh.tree import TriangleTree
-
-IntArray: TypeAlias = NDArray[np.int64]
 
 #: Directions in which a section is looked at from the axis.
 LOOKS = 72
@@ -173,11 +171,11 @@ class Column:
         filled = bool(met.any() and (met & ~towards).sum() > wall.sum())
         if not wall.any():
             return Section(0.0, np.inf, np.nan, np.nan, filled)
-        rows = np.unique(first[wall])
-        nearest = float(_distance(begin[rows], end[rows]).min())
+        rows = around(begin, end, facing, np.unique(first[wall]))
+        nearest = float(distance(begin[rows], end[rows]).min())
         if share < 0.5:
             return Section(share, nearest, np.nan, np.nan, filled)
-        radius, offset = _circle(begin[rows], end[rows])
+        radius, offset = circle(begin[rows], end[rows])
         return Section(share, nearest, radius, offset, filled)
 
     def _cut(self, depth: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -254,43 +252,3 @@ def _touch(
         full & (depth - deep <= high) & (depth + deep >= low) & (size - reach <= radius)
     )
     return near
-
-
-def _distance(begin: FloatArray, end: FloatArray) -> FloatArray:
-    """Distance of segments (n, 2) from the origin."""
-    along = end - begin
-    length = (along**2).sum(axis=1)
-    t = -(begin * along).sum(axis=1) / np.where(length > 0.0, length, 1.0)
-    place = begin + np.clip(t, 0.0, 1.0)[:, None] * along
-    distance: FloatArray = np.linalg.norm(place, axis=1)
-    return distance
-
-
-def _circle(begin: FloatArray, end: FloatArray) -> tuple[float, float]:
-    """Radius of the circle through an outline's corners, and how far off the origin it is.
-
-    Least squares (Kasa's linear form) over the corners: where a segment runs on straight into the
-    next, as over a diagonal of a facet, there is no corner, and none is counted.
-    """
-    points = np.concatenate([begin, end])
-    centre = points.mean(axis=0)
-    order = np.argsort(np.arctan2(points[:, 1] - centre[1], points[:, 0] - centre[0]))
-    points = points[order]
-    step = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1)
-    points = points[step > 1e-6]
-    if len(points) < 3:
-        return float("nan"), float("nan")
-    before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
-    along = after - before
-    length = np.linalg.norm(along, axis=1)
-    off = points - before
-    bend = np.abs(along[:, 0] * off[:, 1] - along[:, 1] * off[:, 0]) / np.where(
-        length > 0, length, 1
-    )
-    corner = points[bend > 1e-3 * np.maximum(length, 1e-3)]
-    if len(corner) < 3:
-        corner = points
-    system = np.column_stack([2.0 * corner, np.ones(len(corner))])
-    answer = np.linalg.lstsq(system, (corner**2).sum(axis=1), rcond=None)[0]
-    offset = float(np.hypot(answer[0], answer[1]))
-    return float(np.sqrt(max(answer[2] + offset**2, 0.0))), offset

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geomcheck.errors import CannotDecide, InputError
-from geomcheck.fasten.bore import LOOSE, Bore, find_bore
+from geomcheck.fasten.bore import Bore, find_bore
 from geomcheck.fasten.column import Column, depth_frame
 from geomcheck.fasten.fastener import Fastener, FloatArray
 from geomcheck.fasten.joints import Gasket, Held, hold
@@ -26,6 +26,10 @@ from geomcheck.standards.lengths import pitch
 
 #: Least part of the rays under the head that must tell of the same layers.
 AGREE = 0.5
+#: Share of the threaded hole's diameter whose half is surely free of its wall.
+WITHIN_WALL = 0.48
+#: Metal in a hole less than this before its end is the end itself, mm.
+MISSED = 0.01
 
 
 @dataclass(frozen=True)
@@ -160,15 +164,21 @@ def examine_grip(
         key=lambda near: near.low,
     )
     after: Near | None = None
-    if bore.kind == "thread" and not bore.blind:
-        d = fastener.screw.thread_diameter
-        # The wall that carries the thread, and a countersink at its far end, are no obstacle.
-        inside = (0.5 - 2.0 * LOOSE) * min(bore.diameter, d)
-        after = min(
-            first_metal(frame, others, d / 2.0, bore.end + LIFT, high),
-            first_metal(frame, own, inside, bore.end + LIFT, high),
-            key=lambda near: near.low,
-        )
+    if bore.kind == "thread":
+        # Free of the threaded wall, and of a countersink at its far end.
+        inside = min(WITHIN_WALL * min(bore.diameter, fastener.screw.thread_diameter), bore.free)
+        inside *= WITHIN_WALL * 2.0
+        # No triangle may stand in the hole, however thin: the sections could miss it.
+        strike = first_metal(frame, own, inside, bore.start, high)
+        if bore.start < strike.value < bore.end - MISSED:
+            bore = bore.closed_at(strike.value)
+        elif not bore.blind:
+            radius = fastener.screw.thread_diameter / 2.0
+            after = min(
+                first_metal(frame, others, radius, bore.end + LIFT, high),
+                first_metal(frame, own, inside, bore.end + LIFT, high),
+                key=lambda near: near.low,
+            )
     depth = joints[-1].joint.depth
     return Grip(found, joints, depth, last.slack, last.part, bore, shank, after, high)
 

@@ -18,7 +18,8 @@ from typing import TypeAlias
 
 import numpy as np
 
-from geomcheck.fasten.column import PHASE, Column, IntArray
+from geomcheck.fasten.circle import IntArray
+from geomcheck.fasten.column import PHASE, Column
 from geomcheck.fasten.fastener import Fastener, FloatArray
 
 #: Rays on each ring.

@@ -149,7 +149,7 @@ def figures(fastener: Fastener, grip: Grip, wanted: Wanted) -> tuple[Figure, ...
         found += _in_thread(fastener, bore, wanted, end)
     if wanted.nut is not None:
         found.append(_beyond_nut(grip, wanted.nut, wanted.protrusion, end))
-    if grip.beyond is not None and grip.beyond.part is not None:
+    if grip.beyond is not None and (grip.beyond.part or grip.beyond.doubt):
         near = grip.beyond
         found.append(
             Figure(

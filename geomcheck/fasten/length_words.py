@@ -82,6 +82,18 @@ def air_text(grip: Grip) -> str:
     return " ".join(rows)
 
 
+def order_problem(grip: Grip, carrier: str) -> Problem | None:
+    """Metal of another part right under the head."""
+    first = grip.stack.parts[0]
+    if first == carrier:
+        return None
+    return Problem(
+        Verdict.UNDECIDED,
+        f"Right under its head lies {first}, not {carrier}.",
+        "Name the part its head sits on, or see where the two overlap.",
+    )
+
+
 def bore_problem(fastener: Fastener, grip: Grip, *, named: bool) -> Problem | None:
     """What is wrong with the hole in the part that is to carry the thread."""
     bore, into = grip.bore, grip.into
@@ -202,7 +214,7 @@ def figure_problem(
             remedy = "Give thread_depth, from the mouth of the hole."
         return Problem(verdict, text, remedy, figure)
     if figure.name == "tip":
-        part = grip.beyond.part if grip.beyond is not None else None
+        part = "" if grip.beyond is None else grip.beyond.part or grip.beyond.doubt
         if figure.value < 0.0 and sure:
             by = millimetres(-figure.value)
             return Problem(verdict, f"Its end stands {by} mm in {part}, {need} of it.", "", figure)
@@ -233,11 +245,13 @@ def good_text(fastener: Fastener, grip: Grip, found: tuple[Figure, ...]) -> str:
     for figure in found:
         amount = _amount(fastener, figure)
         if figure.name == "engagement":
-            rows.append(f"{amount} of thread engaged in {grip.into}")
+            width = "" if grip.bore is None else millimetres(grip.bore.diameter)
+            rows.append(f"{amount} of thread engaged in {grip.into} (hole drawn {width} mm wide)")
         elif figure.name == "margin":
             rows.append(f"{amount} from its end to the end of the thread")
         elif figure.name == "tip" and grip.beyond is not None:
-            rows.append(f"{amount} from its end to {grip.beyond.part}")
+            part = grip.beyond.part or grip.beyond.doubt
+            rows.append(f"{amount} from its end to {part}")
         elif figure.name == "protrusion":
             rows.append(f"{amount} beyond its nut")
     return "; ".join(rows)
