@@ -32,20 +32,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from typing import Annotated, NamedTuple
+from functools import partial
+from typing import Annotated, Any, NamedTuple
 
 from pydantic import Field
 
 from geomcheck.fasten import access_words, words
-from geomcheck.fasten.access import Access, access
-from geomcheck.fasten.access_rows import drawn_tool, room_row, tool_row
+from geomcheck.fasten.access import access_each, measured
+from geomcheck.fasten.access_rows import drawn_tool, room_row, skipped_row, tool_row
+from geomcheck.fasten.access_verdict import Judged, best_of, judge
 from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.hand import hand_room
-from geomcheck.fasten.reach import Reach
+from geomcheck.fasten.lean_each import lean_each
+from geomcheck.fasten.obstacle import Obstacle
+from geomcheck.fasten.reach import Reach, free_from
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.tools import Tool
-from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
+from geomcheck.finding import Finding, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
@@ -57,8 +61,8 @@ TITLE = "tool access"
 
 CAUTION = "Tighten to the maker's torque and sequence; replace one-time fasteners."
 WRENCH = "torque wrench"
-
-_WORSE = (Verdict.FAIL, Verdict.UNDECIDED, Verdict.PASS)
+#: Parts within this of a hand may matter to it, mm.
+HAND = 250.0
 
 
 class Settings(Table):
@@ -102,15 +106,6 @@ class _Ask(NamedTuple):
     tools: tuple[Tool, ...]
 
 
-class _Found(NamedTuple):
-    """A tool with its verdict, and the quantity and requirement that decide it."""
-
-    access: Access
-    verdict: Verdict
-    quantity: Quantity
-    requirement: Requirement
-
-
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each fastener of the vehicle."""
     own = own_tools(assembly)
@@ -150,81 +145,60 @@ def _ask(assembly: Assembly, settings: Settings, about: Surroundings, ask: _Ask)
     if trouble is not None:
         return seat_finding(CODE, assembly, ask.key, entry, trouble, seat)
     within = entry.room + settings.within
-    span = max(tool.span for tool in ask.tools) + fastener.head_top + fastener.screw.head_height
-    near = about.along(fastener, span, span + within, entry.part)
     room = Requirement("at least", entry.room, "mm", f'fastener "{entry.name}"')
-    found = []
-    for tool in ask.tools:
-        if tool.tilt > 0.0:
-            continue
-        one = access(
-            fastener,
-            tool,
-            near,
-            seat=seat,
-            room=entry.room,
-            turn=settings.turn,
-            lift=settings.lift,
-            within=within,
-        )
-        found.append(_judged(assembly, one, room))
-    hand = hand_room(fastener, near, seat=seat, lift=settings.lift, within=within)
-    return _finding(assembly, ask, seat, found, hand)
+    sources = partial(_source, assembly)
+    stroke = fastener.head_top + fastener.screw.head_height
+
+    def near(tools: Sequence[Tool]) -> list[Obstacle]:
+        """Parts within reach of tools; everything a leaning one may sweep."""
+        top = max(tool.length for tool in tools) + stroke
+        across = max(tool.span if tool.tilt > 0.0 else tool.widest for tool in tools)
+        return about.along(fastener, top, across + within, entry.part)
+
+    asked: dict[str, Any] = {
+        "seat": seat,
+        "room": entry.room,
+        "turn": settings.turn,
+        "lift": settings.lift,
+        "within": within,
+    }
+    rigid = [tool for tool in ask.tools if tool.tilt == 0.0]
+    leaning = [tool for tool in ask.tools if tool.tilt > 0.0]
+    served = access_each(fastener, rigid, near(rigid), **asked) if rigid else []
+    found = [judge(one, room, sources) for one in served]
+    skipped: list[Tool] = []
+    if any(row.verdict is Verdict.PASS for row in found):
+        skipped, leaning = leaning, []
+    for one in lean_each(fastener, leaning, near(leaning), **asked) if leaning else []:
+        found.append(judge(one, room, sources))
+    best = best_of(found)
+    start = free_from(seat, settings.lift)[1]
+    full = measured(best.access, near([best.access.tool]), entry.room, start)
+    found[found.index(best)] = judge(full, room, sources)
+    everything = about.along(fastener, stroke + fastener.length + HAND, HAND, entry.part)
+    hand = hand_room(fastener, everything, seat=seat, lift=settings.lift, within=within)
+    return _finding(assembly, ask, seat, found, skipped, hand)
 
 
-def _judged(assembly: Assembly, one: Access, room: Requirement) -> _Found:
-    """The verdict on one tool: the worse of standing and turning, and what decides it."""
-    stands = _quantity(assembly, one.stands)
-    found = _Found(one, room.decide(stands), stands, room)
-    if one.turns is None:
-        return found
-    turns = one.turns
-    source = assembly.parts[turns.doubt].sagitta.source if turns.doubt else ""
-    terms = words.facet_terms(turns.free, turns.low, turns.high, turns.doubt, source)
-    arc = Quantity("free arc", turns.free, "deg", turns.low, turns.high, terms)
-    needed = Requirement("at least", turns.needed, "deg", f'turn of the tool "{one.tool.name}"')
-    verdict = needed.decide(arc)
-    if _WORSE.index(verdict) < _WORSE.index(found.verdict):
-        return _Found(one, verdict, arc, needed)
-    return found
-
-
-def _quantity(assembly: Assembly, result: Reach) -> Quantity:
-    name = result.doubt or result.blocker or ""
-    source = assembly.parts[name].sagitta.source if name else ""
-    terms = words.facet_terms(result.room, result.low, result.high, name, source)
-    return Quantity("room", result.room, "mm", result.low, result.high, terms)
-
-
-def _best(found: Sequence[_Found]) -> _Found:
-    """The tool the finding rests on: of the best verdict, rigid before leaning, the most room.
-
-    Of tools that fail, those that stand and only cannot turn far enough come first.
-    """
-    verdict = max((one.verdict for one in found), key=_WORSE.index)
-
-    def rank(one: _Found) -> tuple[bool, bool, float]:
-        stands, turns = one.access.stands, one.access.turns
-        if verdict is not Verdict.FAIL:
-            return (one.access.lean is None, False, stands.low)
-        share = turns.free / turns.needed if turns is not None else stands.room
-        return (turns is not None, one.access.lean is None, share)
-
-    # max keeps the first of equals, which is the simplest tool.
-    return max((one for one in found if one.verdict is verdict), key=rank)
+def _source(assembly: Assembly, name: str) -> str:
+    return assembly.parts[name].sagitta.source
 
 
 def _finding(
-    assembly: Assembly, ask: _Ask, seat: Seat, found: Sequence[_Found], hand: Reach
+    assembly: Assembly,
+    ask: _Ask,
+    seat: Seat,
+    found: Sequence[Judged],
+    skipped: Sequence[Tool],
+    hand: Reach,
 ) -> Finding:
     entry, fastener = ask.entry, ask.fastener
-    best = _best(found)
+    best = best_of(found)
     one, verdict = best.access, best.verdict
     stands, turns = one.stands, one.turns
-    by_turn = best.quantity.unit == "deg"
     seat_witness = Witness("seat", entry.part, entry.at)
     witnesses: tuple[Witness, ...] = (seat_witness,)
-    if by_turn and turns is not None:
+    if best.by_turn and turns is not None:
         ends = [Witness("handle stopped here", part, point) for part, point in turns.ends]
         witnesses = (*ends, seat_witness)
     elif stands.blocker is not None and stands.point is not None:
@@ -242,10 +216,10 @@ def _finding(
         subject=f'bolt "{entry.name}"',
         parts=tuple(dict.fromkeys((entry.part, *blocked))),
         message=access_words.access_message(
-            title(entry), one, verdict, limit, done, len(found), by_turn=by_turn
+            title(entry), one, verdict, limit, done, len(found), by_turn=best.by_turn
         ),
         remedy=access_words.access_remedy(
-            fastener, entry.part, one, verdict, limit, by_turn=by_turn
+            fastener, entry.part, one, verdict, limit, by_turn=best.by_turn
         ),
         # "Nothing nearer than" is no measured room: the message and details say how far was looked.
         quantity=None if stands.clear and verdict is Verdict.PASS else best.quantity,
@@ -255,7 +229,10 @@ def _finding(
         entry=assembly.entry(ask.key),
         caution=words.cautions(CAUTION, kinds),
         details={
-            "tools": [tool_row(row.access, row.verdict) for row in found],
+            "tools": [
+                *(tool_row(row.access, row.verdict) for row in found),
+                *(skipped_row(tool) for tool in skipped),
+            ],
             "tool": drawn_tool(one),
             "hand": room_row(hand),
             "seat": asdict(seat),

@@ -16,66 +16,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import TypeAlias
+from dataclasses import dataclass, replace
+from typing import Any, TypeAlias
 
 import numpy as np
 
-from geomcheck.fasten import arcs, turning
 from geomcheck.fasten.fastener import Fastener, FloatArray
 from geomcheck.fasten.obstacle import Obstacle
-from geomcheck.fasten.reach import LIFT, WITHIN, Reach, free_from, lift_off, reach
+from geomcheck.fasten.reach import LIFT, WITHIN, Reach, free_from, lift_off, reach_each
 from geomcheck.fasten.seat import Seat
+from geomcheck.fasten.swing import Swing, full_swing, swept, swing
 from geomcheck.fasten.tools import Row, Tool
 from geomcheck.finding import Point
 
-#: A part and the place where a handle runs against it.
-End: TypeAlias = tuple[str, Point]
+__all__ = ["Access", "BarRow", "Lean", "Swing", "access", "access_each", "bar_rows", "measured"]
+
 #: From, to, width, inner and outer radius of a bar, mm.
 BarRow: TypeAlias = tuple[float, float, float, float, float]
 
-#: Between the jaws and the handle of an open spanner, degrees: it is drawn off along its jaws.
-JAW_ANGLE = 15.0
 #: The least arc that is shown, degrees: a ratchet's stroke would hardly be seen.
 SHOWN = 30.0
-
-
-@dataclass(frozen=True)
-class Swing:
-    """Free arc of a tool's handle.
-
-    Parameters
-    ----------
-    needed : float
-        Turn the tool needs at one go, degrees.
-    free, low, high : float
-        Largest free arc as read from the meshes, and its interval, degrees.
-    begin, end : float
-        That arc, degrees from the frame's u axis; 0 and 0 where there is none.
-    ends : tuple of (part, point)
-        What the handle runs against; empty where it is free all round.
-    doubt : str
-        The part whose sagitta lowers the interval most; empty if none.
-    """
-
-    needed: float
-    free: float
-    low: float
-    high: float
-    begin: float
-    end: float
-    ends: tuple[End, ...]
-    doubt: str
-
-    @property
-    def blocker(self) -> str | None:
-        """The first part the handle runs against."""
-        return self.ends[0][0] if self.ends else None
-
-    @property
-    def middle(self) -> float:
-        """Middle of the free arc, degrees."""
-        return 0.5 * (self.begin + self.end)
 
 
 @dataclass(frozen=True)
@@ -91,13 +51,16 @@ class Lean:
     direction : Point
         Unit vector along the leaning part.
     decided : bool
-        The answer is a witness or a proof; False where the search ran out of steps.
+        The answer is a witness or a proof; False where neither was found.
+    none : bool
+        Proved: no direction has the room wanted.
     """
 
     angle: float
     limit: float
     direction: Point
     decided: bool
+    none: bool = False
 
 
 @dataclass(frozen=True)
@@ -150,9 +113,14 @@ class Access:
         return found
 
 
-def access(
+def access(fastener: Fastener, tool: Tool, obstacles: Iterable[Obstacle], **asked: Any) -> Access:
+    """:func:`access_each` for one tool."""
+    return access_each(fastener, [tool], obstacles, **asked)[0]
+
+
+def access_each(
     fastener: Fastener,
-    tool: Tool,
+    tools: Sequence[Tool],
     obstacles: Iterable[Obstacle],
     *,
     seat: Seat | None = None,
@@ -160,13 +128,13 @@ def access(
     turn: bool = True,
     lift: float = LIFT,
     within: float = WITHIN,
-) -> Access:
-    """How a tool stands on a fastener and turns, along the fastener's axis; see the module's rule.
+) -> list[Access]:
+    """How tools stand on a fastener and turn, along the fastener's axis; see the module's rule.
 
     Parameters
     ----------
     fastener : Fastener
-    tool : Tool
+    tools : sequence of Tool
         Taken as rigid; for one that leans see :func:`geomcheck.fasten.lean.lean_access`.
     obstacles : iterable of Obstacle
     seat : Seat, optional
@@ -181,21 +149,27 @@ def access(
     Raises
     ------
     InputError
-        The tool does not drive this head, or a length is negative or not finite.
+        A tool does not drive this head, or a length is negative or not finite.
     CannotDecide
-        The whole tool, or its handle, lies below the place where looking begins.
+        A whole tool, or its handle, lies below the place where looking begins.
     """
     parts = tuple(obstacles)
-    stands = reach(fastener, tool, parts, seat=seat, lift=lift, within=within)
+    stood = reach_each(fastener, tools, parts, seat=seat, lift=lift, within=within)
     height, start = free_from(seat, lift)
-    frame = fastener.frame(height)
-    rest = fastener.rest
-    turns = None
-    if turn and tool.bars and stands.high >= room:
-        bars = swept(tool, rest, lift_off(fastener, tool))
-        turns = swing(frame, bars, tool.arc, parts, start=start, grow=room)
-    shown = bar_rows(tool, rest + height)
-    return Access(tool, fastener, stands, turns, None, frame, fastener.at, stands.rows, (), shown)
+    frame, rest = fastener.frame(height), fastener.rest
+    found = []
+    for tool, stands in zip(tools, stood, strict=True):
+        turns = None
+        if turn and tool.bars and stands.high >= room:
+            bars = swept(tool, rest, lift_off(fastener, tool))
+            turns = swing(frame, bars, tool.arc, parts, start=start, grow=room)
+        bars_shown = bar_rows(tool, rest + height)
+        found.append(
+            Access(
+                tool, fastener, stands, turns, None, frame, fastener.at, stands.rows, (), bars_shown
+            )
+        )
+    return found
 
 
 def bar_rows(tool: Tool, rest: float) -> tuple[BarRow, ...]:
@@ -203,72 +177,25 @@ def bar_rows(tool: Tool, rest: float) -> tuple[BarRow, ...]:
     return tuple((b.low + rest, b.high + rest, b.width, b.inner, b.outer) for b in tool.bars)
 
 
-def swept(tool: Tool, rest: float, stroke: float) -> list[arcs.Bar]:
-    """The bars of a tool with the way they move when it comes off.
+def measured(access: Access, parts: Sequence[Obstacle], room: float, start: float) -> Access:
+    """The same with its free arc measured in full, and the part in doubt named if it decides.
 
     Parameters
     ----------
-    tool : Tool
-    rest : float
-        Height above the frame's origin from which the tool's heights count, mm.
-    stroke : float
-        How far it is lifted, mm.
-    """
-    jaw = 2.0 * tool.aside * math.sin(math.radians(JAW_ANGLE))
-    bars = [
-        _bar(rest + b.low, rest + b.high + stroke, b.width + jaw, b.inner, b.outer + tool.aside)
-        for b in tool.bars
-    ]
-    if tool.aside > 0.0:
-        bars += [
-            _bar(rest + low, rest + high, diameter + jaw, 0.0, 0.5 * diameter + tool.aside)
-            for low, high, diameter in tool.profile
-        ]
-    return bars
-
-
-def _bar(low: float, high: float, width: float, inner: float, outer: float) -> arcs.Bar:
-    """A bar whose round tip holds the square one."""
-    half = 0.5 * width
-    return arcs.Bar(low, high, half, inner, math.hypot(outer, half))
-
-
-def swing(
-    frame: FloatArray,
-    bars: Sequence[arcs.Bar],
-    needed: float,
-    parts: Sequence[Obstacle],
-    *,
-    start: float,
-    grow: float,
-) -> Swing:
-    """Largest free arc of bars; asked in full only where the quick answer is not a yes.
-
-    Parameters
-    ----------
-    frame : (4, 3) float
-    bars : sequence of arcs.Bar
-    needed, start, grow : float
-        As for ``turning.free_arc``.
+    access : Access
+        Of a rigid tool.
     parts : sequence of Obstacle
+    room, start : float
+        As it was asked with.
     """
-    found = turning.free_arc(frame, bars, parts, start=start, grow=grow, need_deg=needed)
-    if found.low_deg < needed:
-        found = turning.free_arc(frame, bars, parts, start=start, grow=grow)
-    largest = found.largest
-    ends: list[End] = []
-    if largest is not None:
-        edges = (largest.from_edge, largest.to_edge)
-        ends = [(edge.part, edge.point) for edge in edges if edge is not None]
-    else:
-        ends = [(share.part, share.edge.point) for share in found.shares[:2]]
-    return Swing(
-        needed=needed,
-        free=found.largest_deg,
-        low=found.low_deg,
-        high=found.high_deg,
-        begin=largest.from_deg if largest is not None else 0.0,
-        end=largest.to_deg if largest is not None else 0.0,
-        ends=tuple(ends),
-        doubt=found.doubt,
+    turns = access.turns
+    if turns is None or access.lean is not None:
+        return access
+    fastener, tool = access.fastener, access.tool
+    bars = swept(tool, fastener.rest, lift_off(fastener, tool))
+    # Whose sagitta it is matters where it decides.
+    doubt = turns.low < turns.needed
+    full = full_swing(
+        access.frame, bars, turns.needed, parts, start=start, grow=room, name_doubt=doubt
     )
+    return replace(access, turns=full)

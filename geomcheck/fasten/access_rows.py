@@ -21,11 +21,10 @@ def tool_row(access: Access, verdict: Verdict) -> dict[str, Any]:
     }
     turns, lean = access.turns, access.lean
     if turns is not None:
+        free = {"free": turns.free, "low": turns.low, "high": turns.high}
         row["turn"] = {
             "needed": turns.needed,
-            "free": turns.free,
-            "low": turns.low,
-            "high": turns.high,
+            **(free if turns.full else {"at_least": turns.low}),
             "ends": [{"part": part, "point": list(point)} for part, point in turns.ends],
         }
     if lean is not None:

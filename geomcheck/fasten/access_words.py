@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from geomcheck.fasten.access import Access, Swing
+from geomcheck.fasten.access import Access
 from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.swing import Swing
 from geomcheck.fasten.words import at, at_least, millimetres, place_of
 from geomcheck.finding import Verdict
 

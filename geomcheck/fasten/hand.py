@@ -11,8 +11,8 @@ from __future__ import annotations
 from typing import Any
 
 from geomcheck.fasten.fastener import Fastener
-from geomcheck.fasten.reach import LIFT, WITHIN, Reach, stack_room
 from geomcheck.fasten.seat import Seat
+from geomcheck.fasten.stack import LIFT, WITHIN, Reach, Stack, stack_rooms
 from geomcheck.fasten.tools import Tool
 from geomcheck.standards import hands
 
@@ -45,6 +45,5 @@ def hand_room(
     tool = Tool("hand", "hand", row.drive, row.across_flats, profile, hand.status)
     grip = fastener.washer + 0.5 * row.head_height
     standing = [(grip + a, grip + b, d) for a, b, d in profile]
-    return stack_room(
-        fastener, tool, standing, fastener.length, obstacles, seat=seat, lift=lift, within=within
-    )
+    stack = Stack(tool, standing, fastener.length)
+    return stack_rooms(fastener, [stack], obstacles, seat=seat, lift=lift, within=within)[0]

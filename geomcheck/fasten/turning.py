@@ -80,6 +80,7 @@ def free_arc(
     start: float = -math.inf,
     grow: float = 0.0,
     need_deg: float = 0.0,
+    name_doubt: bool = True,
 ) -> FreeArc:
     """Free arcs of bars that turn together about the third axis of ``frame``.
 
@@ -96,6 +97,8 @@ def free_arc(
         The bars are taken larger by this on all sides, mm (not below ``start``).
     need_deg : float
         Arcs shorter than this are not looked for: much faster where only yes or no is asked.
+    name_doubt : bool
+        Whether the part in ``doubt`` is looked for: as much work again for each part.
 
     Raises
     ------
@@ -124,7 +127,7 @@ def free_arc(
         largest_deg=sizes[0],
         low_deg=min(sizes[0], sizes[1]),
         high_deg=max(sizes[0], sizes[2]),
-        doubt=question.doubt(parts) if sizes[1] < sizes[0] else "",
+        doubt=question.doubt(parts) if name_doubt and sizes[1] < sizes[0] else "",
         shares=() if arcs else question.shares(parts),
     )
 
