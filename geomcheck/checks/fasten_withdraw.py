@@ -191,8 +191,8 @@ def _travel(
     message = loading_words.travel_message(fastener, bolt, travel, verdict)
     if both is not None and verdict is not Verdict.PASS:
         message += loading_words.bench_note(both)
-    goes = None if both is None else both.goes_on_bench
-    remedy = loading_words.travel_remedy(fastener, entry.part, travel, verdict, goes)
+    first = both is not None and both.way == "load first"
+    remedy = loading_words.travel_remedy(fastener, entry.part, travel, verdict, first=first)
     # Nothing in the way is not a travel of so many mm: the message and details say how far was
     # looked.
     shown = None if travel.clear and verdict is Verdict.PASS else quantity

@@ -102,16 +102,12 @@ class Loading:
 
     @property
     def way(self) -> Way:
-        """How it goes in.
-
-        ``load first`` says nothing of whether it then lets the housing down: ``stays_clear`` does.
-        """
+        """How it goes in; ``load first``: on the bench only, and then it lets the housing down."""
         if self.goes_in_place == "yes":
             return "in place"
-        if self.goes_on_bench == "no":
-            return "no way"
-        if self.goes_on_bench == "yes" and self.goes_in_place == "no":
-            return "load first"
+        first = _both(self.goes_on_bench, self.stays_clear)
+        if self.goes_in_place == "no" and first != "undecided":
+            return "load first" if first == "yes" else "no way"
         return "undecided"
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from geomcheck.fasten.fastener import Fastener
-from geomcheck.fasten.loading import Goes, Loading
+from geomcheck.fasten.loading import Loading
 from geomcheck.fasten.room import Room
 from geomcheck.fasten.withdraw import Withdrawal, washer_radius
 from geomcheck.fasten.words import at, at_least, at_most, millimetres
@@ -20,7 +20,8 @@ def travel_message(fastener: Fastener, bolt: str, result: Withdrawal, verdict: V
         if result.stops == "washer":
             width = f"{2.0 * washer_radius(fastener):g}"
             return (
-                f"The washer of {bolt} has no room on its seat: within {width} mm stands {where}."
+                f"The washer of {bolt} has no room on its seat: within its diameter of {width} mm "
+                f"stands {where}."
             )
         return (
             f"The head of {bolt} has no room on its seat: within its diameter of "
@@ -39,9 +40,9 @@ def travel_message(fastener: Fastener, bolt: str, result: Withdrawal, verdict: V
 
 
 def travel_remedy(
-    fastener: Fastener, carrier: str, result: Withdrawal, verdict: Verdict, bench: Goes | None
+    fastener: Fastener, carrier: str, result: Withdrawal, verdict: Verdict, *, first: bool
 ) -> str:
-    """How to make way for a fastener; ``bench``: whether it goes in there, None if not asked."""
+    """How to make way for a fastener; ``first``: it may be loaded first."""
     if verdict is Verdict.PASS:
         return ""
     blocker = result.blocker or result.doubt
@@ -56,12 +57,12 @@ def travel_remedy(
         return f"{verb} {blocker} round the seat, or correct the seat point and the axis."
     longest = result.low - (result.needed - fastener.length)
     shorter = f"use a screw no longer than {at_most(longest)} mm, " if longest > 0.0 else ""
-    first = ""
-    if bench == "yes":
-        first = 'put it in before the housing goes on and say so with load = "first", or '
+    load = ""
+    if first:
+        load = 'put it in before the housing goes on and say so with load = "first", or '
     verb = "relieve" if blocker == carrier else "move"
-    text = f"{shorter}{first}"
-    if not first and shorter:
+    text = f"{shorter}{load}"
+    if not load and shorter:
         text = f"{shorter[:-2]} or "
     text += f"{verb} {blocker} along the axis of {fastener.name}, by {short} mm or more."
     return f"{text[0].upper()}{text[1:]}"
@@ -77,15 +78,19 @@ def bench_note(result: Loading) -> str:
         return f" Nor on the bench: {travel} mm to {_where(result.on_bench)}."
     if goes == "undecided":
         return " Whether it goes in on the bench cannot be told either."
-    text = f" {BENCH} it goes in: it must be loaded first."
     raised = result.raised
+    text = f" {BENCH} it goes in"
+    if result.stays_clear == "no":
+        if raised.part is None:
+            return f"{text}, but it has no room where it sits with the housing down."
+        return (
+            f"{text}, but then its tip stands on {raised.part}, raised by "
+            f"{millimetres(raised.lift)} mm, {millimetres(-raised.room)} mm more than there is "
+            "room for."
+        )
+    text += ": it must be loaded first."
     if raised.part is None:
         return text
-    if result.stays_clear == "no":
-        return (
-            f"{text} But then its tip stands on {raised.part}, raised by {millimetres(raised.lift)}"
-            f" mm, {millimetres(-raised.room)} mm more than there is room for."
-        )
     return f"{text} It goes down raised by {millimetres(raised.lift)} mm, its tip on {raised.part}."
 
 

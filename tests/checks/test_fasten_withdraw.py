@@ -149,3 +149,147 @@ def test_a_wrong_entry_is_refused_with_its_line(ask, changes, said):
     with pytest.raises(ProjectError, match=said) as caught:
         ask(fastener=bolt(**changes))
     assert caught.value.line is not None
+
+
+# --- loaded first -----------------------------------------------------------------------------
+
+
+def manifold(tapped=3.4):
+    """A block under the flange with a tapped hole, its face at z = -10."""
+    mesh = trimesh.creation.annulus(r_min=tapped, r_max=30.0, height=50.0, sections=48)
+    mesh.apply_translation([0, 0, -35])
+    return mesh
+
+
+def test_it_must_be_loaded_first(ask, part):
+    (found,) = ask(part("bonnet", roof(30.5)), part("manifold", manifold()))
+    assert found.verdict is Verdict.FAIL
+    assert found.details["way"] == "load first"
+    assert "On the bench, with only the housing and what it carries, it goes in" in found.message
+    assert "It goes down raised by 20.00 mm, its tip on manifold" in found.message
+    assert 'load = "first"' in found.remedy
+
+
+def test_loaded_first_it_goes_down_with_the_housing(ask, part):
+    others = (part("bonnet", roof(30.5), kind="hot part"), part("manifold", manifold()))
+    (found,) = ask(*others, fastener=bolt(load="first", into="manifold"))
+    assert found.verdict is Verdict.PASS
+    # 22.5 mm free over the head, 20 mm of which its tip takes.
+    assert found.quantity.value == pytest.approx(2.5)
+    assert found.requirement.source == 'load = "first" of "B3"'
+    assert "goes in on the bench: nothing stands in its way" in found.message
+    assert "its tip meets manifold at (" in found.message
+    assert "stands raised by 20.00 mm until it is screwed in" in found.message
+    assert found.details["raised"]["part"] == "manifold"
+    assert "let it cool" in found.caution
+    assert found.remedy == ""
+    json.dumps(dict(found.details))
+
+
+def test_loaded_first_it_keeps_the_housing_from_going_down(ask, part):
+    others = (part("bonnet", roof(27.5)), part("manifold", manifold()))
+    (found,) = ask(*others, fastener=bolt(load="first"))
+    assert found.verdict is Verdict.FAIL
+    assert found.quantity.value == pytest.approx(-0.5)
+    assert "keeps the housing from going down" in found.message
+    assert "Use a screw shorter by 0.50 mm or more" in found.remedy
+    # Not told to be loaded first, it says as much beforehand.
+    (plain,) = ask(*others)
+    assert "0.50 mm more than there is room for" in plain.message
+
+
+def test_loaded_first_but_not_decided(ask, part):
+    others = (part("bonnet", roof(28.1), sagitta=0.3), part("manifold", manifold()))
+    (found,) = ask(*others, fastener=bolt(load="first"))
+    assert found.verdict is Verdict.UNDECIDED
+    assert (found.quantity.low, found.quantity.high) == (
+        pytest.approx(-0.2),
+        pytest.approx(0.4),
+    )
+    assert "cannot be told whether it lets the housing down" in found.message
+    assert "Export bonnet" in found.remedy
+
+
+def test_loaded_first_where_it_is_not_needed(ask, part):
+    (found,) = ask(
+        part("bonnet", roof(60)), part("manifold", manifold()), fastener=bolt(load="first")
+    )
+    assert found.verdict is Verdict.PASS
+    assert 'It also goes in in place: load = "first" is needless.' in found.message
+
+
+def test_it_goes_in_nowhere(ask, part):
+    lid = part("lid", roof(30), role="carried")
+    (found,) = ask(lid)
+    assert found.verdict is Verdict.FAIL
+    assert "Nor on the bench: 22.00 mm to lid at (" in found.message
+    assert "load" not in found.remedy
+    (first,) = ask(lid, fastener=bolt(load="first"))
+    assert first.verdict is Verdict.FAIL
+    assert first.message.startswith("On the bench, with only the housing and what it carries, too:")
+
+
+def test_a_bolt_of_the_vehicle_is_not_loaded_first(ask, part):
+    bracket = part("bracket", flange())
+    base = part(
+        "casting", trimesh.creation.box((5, 5, 5)).apply_translation([200, 0, 0]), role="housing"
+    )
+    (found,) = ask(bracket, part("bonnet", roof(30)), carrier=base, fastener=bolt(part="bracket"))
+    assert found.verdict is Verdict.FAIL
+    assert "bench" not in found.message
+    with pytest.raises(ProjectError, match="does not go down with the housing") as caught:
+        ask(bracket, carrier=base, fastener=bolt(part="bracket", load="first"))
+    assert caught.value.line is not None
+
+
+def test_the_shank_is_looked_at_where_its_thread_is_known(ask, part):
+    tight = trimesh.creation.annulus(r_min=3.9, r_max=30.0, height=10.0, sections=48)
+    tight.apply_translation([0, 0, -5])
+    carrier = part("casting", tight, role="housing")
+    base = part("manifold", manifold())
+    assert ask(base, carrier=carrier)[0].verdict is Verdict.PASS
+    (found,) = ask(base, carrier=carrier, fastener=bolt(into="manifold"))
+    assert found.verdict is Verdict.FAIL
+    assert "The shank of " in found.message and "does not pass casting" in found.message
+    assert found.quantity.name == "room about the shank"
+    assert 'into = "casting"' in found.remedy
+    held = ask(base, carrier=carrier, fastener=bolt(into="casting"))
+    assert held[0].verdict is Verdict.FAIL  # now it meets the manifold's hole, 3.4 mm
+    assert held[0].parts == ("casting", "manifold")
+
+
+def test_no_hole_for_the_shank(ask, part):
+    solid = part(
+        "casting", trimesh.creation.box(bounds=[[-30, -30, -10], [30, 30, 0]]), role="housing"
+    )
+    (found,) = ask(part("manifold", manifold()), carrier=solid, fastener=bolt(into="manifold"))
+    assert found.verdict is Verdict.FAIL
+    assert "There is no hole for the shank" in found.message
+
+
+def test_a_coarse_hole_leaves_the_shank_undecided(ask, part):
+    hole = trimesh.creation.annulus(r_min=4.2, r_max=30.0, height=10.0, sections=48)
+    hole.apply_translation([0, 0, -5])
+    carrier = part("casting", hole, role="housing", sagitta=0.25)
+    (found,) = ask(part("manifold", manifold()), carrier=carrier, fastener=bolt(into="manifold"))
+    assert found.verdict is Verdict.UNDECIDED
+    assert "cannot be told whether the shank" in found.message
+
+
+def test_with_a_nut_the_shank_passes_everything(ask, part):
+    through = part("manifold", manifold(tapped=4.5))
+    (found,) = ask(through, fastener=bolt(into="manifold", nut="ISO 4032"))
+    assert found.verdict is Verdict.PASS
+    (tapped,) = ask(part("manifold", manifold()), fastener=bolt(into="manifold", nut="ISO 4032"))
+    assert tapped.verdict is Verdict.FAIL
+
+
+def test_the_washer_needs_room_too(ask, part):
+    wall = trimesh.creation.box(bounds=[[7.5, -50, 0], [20, 50, 90]])
+    assert ask(part("rail", wall))[0].verdict is Verdict.PASS
+    (found,) = ask(part("rail", wall), fastener=bolt(washer=1.6))
+    assert found.verdict is Verdict.FAIL
+    assert "The washer of" in found.message and "diameter of 16 mm" in found.message
+    assert "but it has no room where it sits with the housing down" in found.message
+    assert (found.details["way"], "load" in found.remedy) == ("no way", False)
+    assert found.details["washer_diameter"] == 16.0

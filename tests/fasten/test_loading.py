@@ -72,7 +72,8 @@ def test_it_goes_in_on_the_bench_only(car):
 def test_it_may_keep_the_housing_from_going_down(car, roof, room, stays):
     place, bench = car(roof=roof)
     found = loading(M8, place, bench, carrier="housing")
-    assert found.way == "load first"
+    assert found.goes_on_bench == "yes"
+    assert found.way == ("load first" if stays == "yes" else "no way")
     assert found.raised.room == pytest.approx(room, abs=1e-12)
     assert found.stays_clear == stays
 
@@ -131,7 +132,7 @@ def test_a_coarse_roof_decides_nothing(car, box):
     )
     place["roof"] = slack("roof", box([-50, -50, 28.1], [50, 50, 40]), 0.3)
     found = loading(M8, place, bench)
-    assert (found.way, found.stays_clear) == ("load first", "undecided")
+    assert (found.goes_in_place, found.stays_clear, found.way) == ("no", "undecided", "undecided")
     assert found.raised.room_low == pytest.approx(-0.2)
     assert found.raised.room_high == pytest.approx(0.4)
 
