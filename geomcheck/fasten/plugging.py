@@ -27,6 +27,7 @@ import numpy as np
 
 from geomcheck.errors import CannotDecide, InputError
 from geomcheck.fasten.connector import Connector, covering, filling
+from geomcheck.fasten.foot import foot_sagitta
 from geomcheck.fasten.obstacle import Obstacle, as_obstacles
 from geomcheck.fasten.pinch import pinch_room
 from geomcheck.fasten.room import Room, free_room
@@ -109,7 +110,7 @@ def plugging(
         raise InputError("lift must be a finite length, not negative")
     parts = as_obstacles(obstacles)
     own = next((part for part in parts if part.name == carrier), None)
-    start = lift + (0.0 if own is None else rim_sagitta(connector, own))
+    start = lift + (0.0 if own is None else foot_sagitta(connector.at, connector.radius, own))
     if start >= connector.length:
         raise CannotDecide(
             f'the body of "{connector.name}" ends {connector.length:.2f} mm above the rim, where '
@@ -148,19 +149,6 @@ def plugging(
             frame, half, connector.round, connector.finger, span, bored, within=within
         )
     return Plugging(moved, straight, hand, home, pinch)
-
-
-def rim_sagitta(connector: Connector, carrier: Obstacle) -> float:
-    """How far the true rim may stand off the facets near it, mm."""
-    triangles = carrier.tree.triangles
-    reach = connector.radius + LIFT
-    at = np.array(connector.at)
-    near = (triangles.min(axis=1) <= at + reach).all(axis=1)
-    near &= (triangles.max(axis=1) >= at - reach).all(axis=1)
-    if not near.any():
-        return 0.0
-    found = carrier.tree.order[near]
-    return float(max(carrier.sagitta.outward[found].max(), carrier.sagitta.inward[found].max()))
 
 
 def without_spigot(connector: Connector, carrier: Obstacle) -> Obstacle:

@@ -4,11 +4,6 @@ from __future__ import annotations
 
 from geomcheck.errors import InputError
 from geomcheck.fasten.connector import Connector
-from geomcheck.fasten.obstacle import Obstacle
-from geomcheck.fasten.plugging import rim_sagitta
-from geomcheck.fasten.words import at, millimetres
-from geomcheck.finding import Verdict
-from geomcheck.mesh.query import point_distance
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import ConnectorEntry
 from geomcheck.project.lines import Key
@@ -62,45 +57,3 @@ def connector_of(assembly: Assembly, key: Key, entry: ConnectorEntry) -> Connect
         )
     except InputError as error:
         assembly.refuse(key, error.what, error.remedy)
-
-
-def rim_trouble(
-    connector: Connector, carrier: Obstacle, tolerance: float, lift: float
-) -> tuple[Verdict, str, str] | None:
-    """Verdict, message and remedy where a socket is not as declared; None where it is.
-
-    The rim must lie on its part: metal within ``tolerance`` (mm) of the body's radius about the
-    stated point. The point ``lift`` above it must not be inside the part's material.
-    """
-    place = f"the socket of {connector.name} at {at(connector.at)}"
-    distance = float(point_distance(carrier.tree, [connector.at]).distance[0])
-    if distance > connector.radius + tolerance:
-        return (
-            Verdict.ERROR,
-            f"There is no metal of {carrier.name} near {place}: the nearest is "
-            f"{millimetres(distance)} mm away.",
-            "Correct the place or the part it names: it is the centre of the socket's rim.",
-        )
-    slack = rim_sagitta(connector, carrier)
-    if slack > tolerance:
-        return (
-            Verdict.UNDECIDED,
-            f"The true rim of {place} may lie {millimetres(slack)} mm off the facets of "
-            f"{carrier.name}: too far to measure from.",
-            f"Export {carrier.name} with a finer chord error, or declare its sagitta.",
-        )
-    if connector.bore > 0.0:
-        return None
-    up = lift + slack
-    back = (-connector.axis[0], -connector.axis[1], -connector.axis[2])
-    if carrier.holds(connector.point(up), connector.axis):
-        a, b, c = (0.0 - value for value in connector.axis)
-        remedy = "Correct the place: it is the centre of the socket's rim."
-        if not carrier.holds(connector.point(-up), back):
-            remedy = f"Reverse it: axis = [{a:.6g}, {b:.6g}, {c:.6g}]. It points out of the socket."
-        return (
-            Verdict.ERROR,
-            f"The axis at {place} points into the material of {carrier.name}.",
-            remedy,
-        )
-    return None

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from geomcheck.errors import CannotDecide, InputError
 from geomcheck.fasten import Obstacle
 from geomcheck.fasten.connector import Connector, covering, filling
+from geomcheck.fasten.foot import foot_sagitta
 from geomcheck.fasten.pinch import STEP, pinch_room
-from geomcheck.fasten.plugging import plugging, rim_sagitta
+from geomcheck.fasten.plugging import plugging
 from geomcheck.fasten.room import free_room
 from geomcheck.mesh.sagitta import Sagitta
 from geomcheck.mesh.tree import TriangleTree
@@ -280,7 +281,7 @@ def test_inside_a_solid():
 
 def test_the_rims_sagitta_keeps_the_rim_out(box):
     housing = slack("housing", block(), 0.3)
-    assert rim_sagitta(plug(), housing) == 0.3
+    assert foot_sagitta((0.0, 0.0, 0.0), 8.0, housing) == 0.3
     assert plugging(plug(), [housing], carrier="housing").stroke.low == 25.0
     with pytest.raises(CannotDecide, match="where looking begins"):
         plugging(plug(length=0.7), [housing], carrier="housing")
