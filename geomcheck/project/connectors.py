@@ -102,6 +102,9 @@ class ServiceEntry(Table):
     tools: tuple[Name, ...] = Field(
         default=(), description="tools that may be used; none given: all that drive it"
     )
+    itself: tuple[Name, ...] = Field(
+        default=(), description="parts that are what is turned or drawn, where they are modelled"
+    )
     diameter: Length | None = Field(
         default=None, description="of a clear cylinder to draw it out or pour in, mm; with length"
     )

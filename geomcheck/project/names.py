@@ -6,7 +6,13 @@ import difflib
 from collections.abc import Iterable
 
 from geomcheck.errors import ProjectError
-from geomcheck.project.entries import Document, DuctEntry, StateEntry
+from geomcheck.project.entries import (
+    ConnectorEntry,
+    Document,
+    DuctEntry,
+    ServiceEntry,
+    StateEntry,
+)
 from geomcheck.project.lines import Key, LineMap
 from geomcheck.project.order import check_order
 
@@ -104,14 +110,14 @@ def check_names(document: Document, lines: LineMap) -> None:
             _check_moved(document, state, number, position, lines)
     for number, fastener in enumerate(document.fasteners):
         _known(lines, ("fastener", number, "part"), "part", fastener.part, known(fastener.vehicle))
-    for number, connector in enumerate(document.connectors):
-        place = ("connector", number)
-        _known(lines, (*place, "part"), "part", connector.part, known(connector.vehicle))
-        for position, name in enumerate(connector.itself):
-            here = (*place, "itself", position)
-            _known(lines, here, "part", name, known(connector.vehicle))
-    for number, service in enumerate(document.services):
-        _known(lines, ("service", number, "part"), "part", service.part, known(service.vehicle))
+    points: list[tuple[str, int, ConnectorEntry | ServiceEntry]]
+    points = [("connector", n, entry) for n, entry in enumerate(document.connectors)]
+    points += [("service", n, entry) for n, entry in enumerate(document.services)]
+    for list_name, number, entry in points:
+        place = (list_name, number)
+        _known(lines, (*place, "part"), "part", entry.part, known(entry.vehicle))
+        for position, name in enumerate(entry.itself):
+            _known(lines, (*place, "itself", position), "part", name, known(entry.vehicle))
     for number, movement in enumerate(document.movements):
         lists: list[tuple[Key, tuple[str, ...]]] = [
             (("parts",), movement.parts),

@@ -100,6 +100,33 @@ _TAIL = """
 # into = "block"              # with these, its length is checked: the part with the thread,
 # material = "cast iron"      # or  engagement = 12  (mm)  or  "1.5d";
 # thread_depth = 20           # full thread of a blind hole; or  nut = "ISO 4032"
+# load = "first"              # put in on the bench, before the housing goes down
+
+# A plug or hose when home: the rim of its socket, the way it is pulled; where it is modelled, the
+# parts that are the plug:  itself = ["plug"]
+# [[connector]]
+# name = "throttle sensor"
+# part = "throttle body"
+# at = [0, 0, 0]
+# axis = [0, 0, 1]
+# stroke = 12             # mm, until it is free
+# length = 25             # of the body outside the socket
+# diameter = 16           # or  box = [24, 10]  with  up = [0, 1, 0]; a hose: bore = 18 (its spigot)
+# straight = 30           # of the cable behind it
+# cable = 8
+# when = "first"          # plugged in before the housing goes down
+
+# A service point of the vehicle, asked with and without the housing:
+# [[service]]
+# name = "spark plug 1"
+# kind = "spark plug"
+# part = "cylinder head"
+# at = [0, 0, 0]
+# axis = [0, 0, 1]        # towards the hand
+# drive = "hexagon"       # or  head = "ISO 4762"  with  size = "M8"
+# across_flats = 16
+# diameter = 24           # and, or instead, a clear way to draw it out
+# length = 90
 """
 
 

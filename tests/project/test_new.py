@@ -6,7 +6,7 @@ import pytest
 import trimesh
 
 from geomcheck.errors import InputError, ProjectError
-from geomcheck.project.entries import DuctEntry, StateEntry
+from geomcheck.project.entries import ConnectorEntry, DuctEntry, ServiceEntry, StateEntry
 from geomcheck.project.load import load
 from geomcheck.project.new import write_project
 
@@ -87,3 +87,12 @@ def test_the_examples_of_ducts_and_states_can_be_used(folder, left_out):
     state = StateEntry.model_validate(data["state"][0])
     assert duct.states == (state.name,) and duct.flow is not None and duct.draw
     assert bool(duct.path) == (left_out[0] != "path =") == (duct.inlet is None)
+
+
+def test_the_examples_of_connectors_and_service_points_can_be_used(folder):
+    text = write_project(folder, None, force=False).read_text(encoding="utf-8")
+    block = text.split("# [[connector]]\n")[1].splitlines()
+    lines = [line.removeprefix("# ") for line in block if " = " in line or line.startswith("# [[")]
+    data = tomllib.loads("\n".join(["[[connector]]", *lines]))
+    assert ConnectorEntry.model_validate(data["connector"][0]).when == "first"
+    assert ServiceEntry.model_validate(data["service"][0]).length == 90
