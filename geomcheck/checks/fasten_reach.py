@@ -31,7 +31,7 @@ it), ``tool`` (the one the verdict rests on, with its profile and bars in mm up 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from typing import Annotated, Any, NamedTuple
 
@@ -40,7 +40,7 @@ from pydantic import Field
 from geomcheck.fasten import access_words, words
 from geomcheck.fasten.access import access_each, measured
 from geomcheck.fasten.access_rows import drawn_tool, room_row, skipped_row, tool_row
-from geomcheck.fasten.access_verdict import Judged, best_of, judge
+from geomcheck.fasten.access_verdict import Judged, Sources, best_of, judge
 from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.hand import hand_room
 from geomcheck.fasten.lean_each import lean_each
@@ -48,8 +48,9 @@ from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach, free_from
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
+from geomcheck.fasten.toolbox import FAMILIES
 from geomcheck.fasten.tools import Tool
-from geomcheck.finding import Finding, Requirement, Verdict, Witness
+from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
@@ -109,6 +110,7 @@ class _Ask(NamedTuple):
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each fastener of the vehicle."""
     own = own_tools(assembly)
+    _known(assembly, settings, own)
     asked = []
     for key, entry in assembly.fasteners:
         fastener = resolve(assembly, key, entry)
@@ -117,6 +119,19 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     about = Surroundings(assembly.parts, assembly.open_for_tools)
     for ask in asked:
         yield _ask(assembly, settings, about, ask)
+
+
+def _known(assembly: Assembly, settings: Settings, own: tuple[Tool, ...]) -> None:
+    """Refuse a lean or a turn for a family that does not exist."""
+    families = dict.fromkeys((*FAMILIES, *(tool.family for tool in own)))
+    for field in ("lean", "arc"):
+        for name in getattr(settings, field):
+            if name not in families:
+                assembly.refuse(
+                    ("check", CODE, field, name),
+                    f'there is no family of tools "{name}"',
+                    f"Known families: {', '.join(families)}",
+                )
 
 
 def _tuned(
@@ -177,11 +192,45 @@ def _ask(assembly: Assembly, settings: Settings, about: Surroundings, ask: _Ask)
     found[found.index(best)] = judge(full, room, sources)
     everything = about.along(fastener, stroke + fastener.length + HAND, HAND, entry.part)
     hand = hand_room(fastener, everything, seat=seat, lift=settings.lift, within=within)
-    return _finding(assembly, ask, seat, found, skipped, hand)
+    finding = _finding(assembly, ask, seat, found, skipped, hand)
+    return _with_hand(finding, ask, hand, sources) if settings.hand else finding
+
+
+def _with_hand(finding: Finding, ask: _Ask, hand: Reach, sources: Sources) -> Finding:
+    """The finding where a hand is wanted, too: the hand's answer if it is the worse one."""
+    need = Requirement("at least", 0.0, "mm", f"hand in [check.{CODE}]")
+    name = hand.doubt or hand.blocker or ""
+    source = sources(name) if name else ""
+    terms = words.facet_terms(hand.room, hand.low, hand.high, name, source)
+    room = Quantity("room for a hand", hand.room, "mm", hand.low, hand.high, terms)
+    verdict = need.decide(room)
+    if verdict is Verdict.PASS or finding.verdict is Verdict.FAIL or hand.blocker is None:
+        return finding
+    place = words.place_of(hand)
+    seat = finding.witnesses[-1]
+    met = Witness("hand stopped here", hand.blocker, hand.point or ask.fastener.at)
+    return replace(
+        finding,
+        verdict=verdict,
+        parts=tuple(dict.fromkeys((ask.entry.part, hand.blocker))),
+        message=access_words.hand_message(title(ask.entry), hand, verdict) + f" {finding.message}",
+        remedy=f"Make room for a hand at {place}, or start the thread another way: hand = false.",
+        quantity=room,
+        requirement=need,
+        witnesses=(met, seat),
+    )
 
 
 def _source(assembly: Assembly, name: str) -> str:
     return assembly.parts[name].sagitta.source
+
+
+def _wrench(found: Sequence[Judged]) -> str | None:
+    """The torque wrench that serves with the most room; None if none does."""
+    served = [one for one in found if one.verdict is Verdict.PASS]
+    wrenches = [one.access for one in served if one.access.tool.family == WRENCH]
+    best = max(wrenches, key=lambda one: one.stands.low, default=None)
+    return None if best is None else best.tool.name
 
 
 def _finding(
@@ -235,6 +284,7 @@ def _finding(
             ],
             "tool": drawn_tool(one),
             "hand": room_row(hand),
+            "torque_wrench": _wrench(found),
             "seat": asdict(seat),
             "note": one.tool.note,
             "basis": {"tool": one.tool.status, "screw": fastener.screw.status},

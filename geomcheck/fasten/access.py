@@ -63,7 +63,7 @@ class Lean:
     none: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Access:
     """What was found of one tool on one fastener.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from geomcheck.fasten.access import Access
 from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.stack import Reach
 from geomcheck.fasten.swing import Swing
 from geomcheck.fasten.words import at, at_least, millimetres, place_of
 from geomcheck.finding import Verdict
@@ -172,6 +171,13 @@ def what_stopped(access: Access, verdict: Verdict) -> str:
     return "standing"
 
 
-def listed(names: Sequence[str]) -> str:
-    """Names in a row: ``a, b and c``."""
-    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+def hand_message(bolt: str, hand: Reach, verdict: Verdict) -> str:
+    """Where a hand has no room to start a thread."""
+    where = place_of(hand)
+    if verdict is Verdict.UNDECIDED:
+        return (
+            f"It cannot be told whether a hand has room to start the thread of {bolt}: "
+            f"{millimetres(hand.room)} mm to {where}, but the truth lies between "
+            f"{millimetres(hand.low)} and {millimetres(hand.high)} mm."
+        )
+    return f"A hand has no room to start the thread of {bolt} from above: {where}, is in its way."

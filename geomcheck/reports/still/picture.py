@@ -207,7 +207,7 @@ def _labels(scene: Scene, painted: Painted, parts: Mapping[str, Part]) -> list[_
     labels.sort(key=lambda label: (label.spot is None, label.spot[1] if label.spot else 0.0))
     if painted.overlap:
         labels.append(_Label("overlap", "two parts in one place", palette.OVERLAP, None))
-    if scene.strokes:
+    if any(stroke.colour == palette.PATH for stroke in scene.strokes):
         labels.append(_Label("flow path", "the arrow shows the flow", palette.PATH, None))
         if len(scene.strokes) > 1:
             labels.append(_Label("throat", "outline of the section", palette.PATH, None))

@@ -16,13 +16,15 @@ from geomcheck.reports import palette
 from geomcheck.reports.still.camera import Camera, FloatArray, choose_cut, choose_open, unit
 from geomcheck.reports.still.layer import Layer
 from geomcheck.reports.still.posed import posed
-from geomcheck.reports.still.shapes import points_of, tool_triangles
+from geomcheck.reports.still.shapes import points_of, tool_shape
 from geomcheck.reports.still.sight import hidden
 from geomcheck.reports.still.stage import Scene, Stroke
 from geomcheck.reports.still.tint import GapTint, ToolTint
 
 GHOST_OPACITY = 0.15
 TOOL_OPACITY = 0.62
+#: A handle may widen the view of a tool by this factor.
+MOST_HANDLE = 1.6
 #: A cutting plane is moved off the place by this much, mm, so that it does not lie in a flat face.
 NUDGE = 0.0137
 #: Share of a place that ghosts may stand before in the view a finding wishes for.
@@ -178,13 +180,16 @@ def _tool_scene(
     if axis is None:
         raise ValueError(f"{finding.subject}: a tool's axis has no direction")
     profile = np.array(tool["profile"], dtype=np.float64).reshape(-1, 3)
-    shape = tool_triangles(at, axis, profile)
+    shape, swept, reach = tool_shape(tool, at, axis, profile)
+    strokes = [Stroke(swept, palette.TOOL, 2.0, closed=True, fill=0.25)] if len(swept) else []
     name = str(tool.get("name", "tool"))
     layers = [*layers, Layer(name, shape, palette.TOOL, TOOL_OPACITY, True, True)]
     top = float(profile[:, 1].max())
     low = min(0.0, float(profile[:, 0].min()))
     place = at + axis * 0.5 * (low + top)
     half = max(0.62 * (top - low), 0.8 * float(profile[:, 2].max()), 20.0) + 8.0
+    # A long handle may leave the picture: the fastener must stay to be seen.
+    half = max(half, min(0.62 * reach, MOST_HANDLE * half))
     ends = np.stack(witnesses[:2]) if len(witnesses) > 1 else None
     marked = witnesses[0] if witnesses else at
     half = max(half, 1.15 * float(np.linalg.norm(marked - place)))
@@ -198,7 +203,7 @@ def _tool_scene(
         cut = float((at - place) @ forward) + NUDGE
     camera = Camera.looking(forward, place, half)
     tint = ToolTint(at, axis, profile, camera)
-    return Scene(layers, [], camera, cut, overview, marked, ends, tint)
+    return Scene(layers, strokes, camera, cut, overview, marked, ends, tint)
 
 
 def _duct_scene(
