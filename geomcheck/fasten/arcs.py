@@ -240,18 +240,7 @@ def blocked(
     ends, marks, spots
         As the kernel's state.
     """
-    work = (
-        np.empty(kernel.STACK, dtype=np.int64),
-        np.empty(3),
-        np.empty(6),
-        (
-            np.empty((8, 3)),
-            np.empty((8, 3)),
-            np.empty((8, 3)),
-            np.empty((16, 4)),
-            np.empty((48, 8)),
-        ),
-    )
+    work = work_arrays()
     size = 128
     while True:
         state = (np.empty((size, 2)), np.empty((size, 4), dtype=np.int64), np.empty((size, 6)))
@@ -263,6 +252,13 @@ def blocked(
         if count != kernel.FULL_TABLE:
             return state[0][:count], state[1][:count], state[2][:count]
         size *= 4
+
+
+def work_arrays() -> tuple[Any, ...]:
+    """Arrays for the kernel to work in."""
+    corners = (np.empty((8, 3)), np.empty((8, 3)), np.empty((8, 3)))
+    inner = (*corners, np.empty((16, 4)), np.empty((48, 8)))
+    return (np.empty(kernel.STACK, dtype=np.int64), np.empty(3), inner)
 
 
 def _gaps(ends: FloatArray) -> list[tuple[float, float]]:

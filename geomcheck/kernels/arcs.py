@@ -44,12 +44,12 @@ FULL_TABLE = -1
 def _move(state, source, row):
     """Copy an interval to another row."""
     ends, marks, spots = state
-    for c in range(2):
-        ends[row, c] = ends[source, c]
-    for c in range(4):
-        marks[row, c] = marks[source, c]
     for c in range(6):
         spots[row, c] = spots[source, c]
+        if c < 4:
+            marks[row, c] = marks[source, c]
+        if c < 2:
+            ends[row, c] = ends[source, c]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -77,10 +77,10 @@ def _put(state, count, low, high, part, number, places, need):
     elif last - 1 > first:
         shift = last - 1 - first
         ends[first, 1] = ends[first + shift, 1]
-        for c in range(2, 4):
-            marks[first, c] = marks[first + shift, c]
-        for c in range(3, 6):
-            spots[first, c] = spots[first + shift, c]
+        for c in range(2, 6):
+            spots[first, c] = spots[first + shift if c > 2 else first, c]
+            if c < 4:
+                marks[first, c] = marks[first + shift, c]
         for i in range(last, count):
             _move(state, i, i - shift)
         count -= shift
@@ -100,47 +100,38 @@ def _put(state, count, low, high, part, number, places, need):
 
 
 @numba.njit(cache=True, nogil=True)
+def _turned(low, high):
+    """The same angles with ``low`` within 0 .. 2 pi."""
+    if high - low >= TURN:
+        return 0.0, TURN
+    turns = math.floor(low / TURN) * TURN
+    if low - turns >= TURN:
+        return 0.0, max(high - turns - TURN, 0.0)
+    return low - turns, high - turns
+
+
+@numba.njit(cache=True, nogil=True)
 def _block(state, count, low, high, part, number, places, need):
     """Unite the interval low .. high, any turn, with the blocked ones; returns their number."""
-    turns = math.floor(low / TURN)
-    low -= turns * TURN
-    high -= turns * TURN
-    if high - low >= TURN:
-        low = 0.0
-        high = TURN
-    elif low >= TURN:
-        low = 0.0
-        high = max(high - TURN, 0.0)
-    over = high > TURN
-    for side in range(2 if over else 1):
-        a = low if side == 0 else 0.0
-        b = (TURN if over else high) if side == 0 else high - TURN
-        count = _put(state, count, a, b, part, number, places, need)
-        if count < 0:
-            break
+    low, high = _turned(low, high)
+    count = _put(state, count, low, min(high, TURN), part, number, places, need)
+    if high > TURN and count >= 0:
+        count = _put(state, count, 0.0, high - TURN, part, number, places, need)
     return count
 
 
 @numba.njit(cache=True, nogil=True)
 def _settled(ends, count, low, high):
     """Whether low .. high, any turn, lies inside blocked intervals and off their ends."""
-    turns = math.floor(low / TURN)
-    low -= turns * TURN
-    high -= turns * TURN
-    if high - low >= TURN:
-        low = 0.0
-        high = TURN
-    over = high > TURN
-    for side in range(2 if over else 1):
+    low, high = _turned(low, high)
+    for side in range(2 if high > TURN else 1):
         a = low if side == 0 else 0.0
-        b = (TURN if over else high) if side == 0 else high - TURN
+        b = min(high, TURN) if side == 0 else high - TURN
         held = False
         for i in range(count):
             before = ends[i, 0] < a or (ends[i, 0] == 0.0 and a == 0.0)
             behind = b < ends[i, 1] or (ends[i, 1] == TURN and b == TURN)
-            if before and behind:
-                held = True
-                break
+            held = held or (before and behind)
         if not held:
             return False
     return True
@@ -151,12 +142,11 @@ def _node(boxes, node, frame, bars, i, extra, out):
     """Whether a node can block; out = angles low and high, distance of its centre's circle."""
     if boxes[node, 0] > boxes[node, 3]:
         return False
-    x = 0.5 * (boxes[node, 0] + boxes[node, 3]) - frame[0, 0]
-    y = 0.5 * (boxes[node, 1] + boxes[node, 4]) - frame[0, 1]
-    z = 0.5 * (boxes[node, 2] + boxes[node, 5]) - frame[0, 2]
-    hx = 0.5 * (boxes[node, 3] - boxes[node, 0])
-    hy = 0.5 * (boxes[node, 4] - boxes[node, 1])
-    hz = 0.5 * (boxes[node, 5] - boxes[node, 2])
+    low, high = boxes[node, :3], boxes[node, 3:]
+    x = 0.5 * (low[0] + high[0]) - frame[0, 0]
+    y = 0.5 * (low[1] + high[1]) - frame[0, 1]
+    z = 0.5 * (low[2] + high[2]) - frame[0, 2]
+    hx, hy, hz = 0.5 * (high[0] - low[0]), 0.5 * (high[1] - low[1]), 0.5 * (high[2] - low[2])
     # Rounding must not make a bound too tight.
     pad = 1e-12 * (abs(x) + abs(y) + abs(z) + hx + hy + hz) + extra
     cw = frame[3, 0] * x + frame[3, 1] * y + frame[3, 2] * z
@@ -170,20 +160,11 @@ def _node(boxes, node, frame, bars, i, extra, out):
     # The box lies within this rectangle and within its own ball.
     reach = math.sqrt(min(hu * hu + hv * hv, hx * hx + hy * hy + hz * hz)) + pad
     away = math.sqrt(cu * cu + cv * cv)
-    du = max(abs(cu) - hu, 0.0)
-    dv = max(abs(cv) - hv, 0.0)
-    if (
-        max(away - reach, math.sqrt(du * du + dv * dv) - pad) > bars[i, 4]
-        or away + reach < bars[i, 3]
-    ):
+    if away - reach > bars[i, 4] or away + reach < bars[i, 3]:
         return False
     out[2] = away - reach
     side = reach + bars[i, 2]
-    if away <= side:
-        out[0] = 0.0
-        out[1] = TURN
-        return True
-    half = math.asin(side / away) + 1e-12
+    half = math.asin(side / away) + 1e-12 if away > side else math.pi
     middle = math.atan2(cv, cu) + bars[i, 5]
     out[0] = middle - half
     out[1] = middle + half
@@ -197,9 +178,8 @@ def _local(triangles, j, frame, poly):
         x = triangles[j, i, 0] - frame[0, 0]
         y = triangles[j, i, 1] - frame[0, 1]
         z = triangles[j, i, 2] - frame[0, 2]
-        poly[i, 0] = frame[1, 0] * x + frame[1, 1] * y + frame[1, 2] * z
-        poly[i, 1] = frame[2, 0] * x + frame[2, 1] * y + frame[2, 2] * z
-        poly[i, 2] = frame[3, 0] * x + frame[3, 1] * y + frame[3, 2] * z
+        for c in range(3):
+            poly[i, c] = frame[c + 1, 0] * x + frame[c + 1, 1] * y + frame[c + 1, 2] * z
 
 
 @numba.njit(cache=True, nogil=True)
@@ -211,9 +191,8 @@ def _clip(poly, n, level, sign, out):
         a = sign * (poly[i, 2] - level)
         b = sign * (poly[k, 2] - level)
         if a >= 0.0:
-            out[m, 0] = poly[i, 0]
-            out[m, 1] = poly[i, 1]
-            out[m, 2] = poly[i, 2]
+            for c in range(3):
+                out[m, c] = poly[i, c]
             m += 1
         if (a > 0.0 and b < 0.0) or (a < 0.0 and b > 0.0):
             t = a / (a - b)
@@ -230,12 +209,9 @@ def _sense(poly, n, x, y):
 
     Rounding can give all cross products of an edge-on sliver one sign, hence the rectangle test.
     """
-    negative = False
-    positive = False
-    low_x = math.inf
-    high_x = -math.inf
-    low_y = math.inf
-    high_y = -math.inf
+    negative = positive = False
+    low_x = low_y = math.inf
+    high_x = high_y = -math.inf
     for i in range(n):
         k = i + 1 if i + 1 < n else 0
         ax = poly[i, 0] - x
@@ -255,49 +231,33 @@ def _sense(poly, n, x, y):
 
 
 @numba.njit(cache=True, nogil=True)
-def _keep(found, m, low, high, ax, ay, az, bx, by, bz):
-    """Note an interval and the places of its ends in row ``m`` of ``found``."""
+def _keep(found, m, low, high, a, b):
+    """Note an interval and the places (3,) of its ends in row ``m`` of ``found``."""
     found[m, 0] = low
     found[m, 1] = high
-    found[m, 2] = ax
-    found[m, 3] = ay
-    found[m, 4] = az
-    found[m, 5] = bx
-    found[m, 6] = by
-    found[m, 7] = bz
+    for c in range(3):
+        found[m, 2 + c] = a[c]
+        found[m, 5 + c] = b[c]
 
 
 @numba.njit(cache=True, nogil=True)
 def _straight(poly, i, k, t0, t1, width, found, m):
     """Blocked angles of the part t0 .. t1 of an edge, outside the circle of ``width``."""
-    dx = poly[k, 0] - poly[i, 0]
-    dy = poly[k, 1] - poly[i, 1]
-    dz = poly[k, 2] - poly[i, 2]
-    ax = poly[i, 0] + t0 * dx
-    ay = poly[i, 1] + t0 * dy
-    az = poly[i, 2] + t0 * dz
-    bx = poly[i, 0] + t1 * dx
-    by = poly[i, 1] + t1 * dy
-    bz = poly[i, 2] + t1 * dz
-    if t1 == 1.0:
-        bx = poly[k, 0]
-        by = poly[k, 1]
-        bz = poly[k, 2]
-    phi = math.atan2(ay, ax)
-    turn = math.atan2(ax * by - ay * bx, ax * bx + ay * by)
-    half_a = math.asin(min(width / math.sqrt(ax * ax + ay * ay), 1.0))
-    half_b = math.asin(min(width / math.sqrt(bx * bx + by * by), 1.0))
+    a = poly[6]
+    b = poly[7]
+    for c in range(3):
+        step = poly[k, c] - poly[i, c]
+        a[c] = poly[i, c] + t0 * step
+        b[c] = poly[k, c] if t1 == 1.0 else poly[i, c] + t1 * step
+    phi = math.atan2(a[1], a[0])
+    turn = math.atan2(a[0] * b[1] - a[1] * b[0], a[0] * b[0] + a[1] * b[1])
+    half_a = math.asin(min(width / math.sqrt(a[0] * a[0] + a[1] * a[1]), 1.0))
+    half_b = math.asin(min(width / math.sqrt(b[0] * b[0] + b[1] * b[1]), 1.0))
     low = min(-half_a, turn - half_b)
     high = max(half_a, turn + half_b)
-    _keep(found, m, phi + low, phi + high, ax, ay, az, ax, ay, az)
-    if low < -half_a:
-        found[m, 2] = bx
-        found[m, 3] = by
-        found[m, 4] = bz
-    if high > half_a:
-        found[m, 5] = bx
-        found[m, 6] = by
-        found[m, 7] = bz
+    first = b if low < -half_a else a
+    last = b if high > half_a else a
+    _keep(found, m, phi + low, phi + high, first, last)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -308,7 +268,7 @@ def _rim(poly, n, sense, rim, crossings, width, outer, found, m):
     column +1 where the edge comes in and -1 where it goes out.
     """
     half = math.asin(min(width / outer, 1.0))
-    for i in range(crossings):
+    for i in range(crossings if crossings > 1 else 0):
         k = i + 1 if i + 1 < crossings else 0
         if rim[i, 3] > 0.0 or rim[k, 3] < 0.0:
             continue
@@ -327,12 +287,9 @@ def _rim(poly, n, sense, rim, crossings, width, outer, found, m):
                     held += 1
             if held == 3:
                 span = longer
-        a = i if span >= 0.0 else k
-        b = k if span >= 0.0 else i
-        low = min(start, start + span) - half
-        high = max(start, start + span) + half
-        ax, ay, az = rim[a, 0], rim[a, 1], rim[a, 2]
-        _keep(found, m, low, high, ax, ay, az, rim[b, 0], rim[b, 1], rim[b, 2])
+        low = min(start, start + span)
+        a, b = (i, k) if span >= 0.0 else (k, i)
+        _keep(found, m, low - half, low + abs(span) + half, rim[a], rim[b])
         m += 1
     return m
 
@@ -366,8 +323,7 @@ def _metal(poly, n, width, inner, outer, rooted, rim, found):
         a = dx * dx + dy * dy
         b = ax * dx + ay * dy
         c = ax * ax + ay * ay
-        begin = 0.0
-        end = 1.0
+        begin, end = 0.0, 1.0
         if a > 0.0:
             root = b * b - a * (c - outer * outer)
             if root < 0.0:
@@ -383,14 +339,12 @@ def _metal(poly, n, width, inner, outer, rooted, rim, found):
         for side in range(2):
             t = begin if side == 0 else end
             if (side == 0 and t > 0.0) or (side == 1 and t < 1.0):
-                rim[crossings, 0] = ax + t * dx
-                rim[crossings, 1] = ay + t * dy
-                rim[crossings, 2] = poly[i, 2] + t * (poly[k, 2] - poly[i, 2])
+                for axis in range(3):
+                    rim[crossings, axis] = poly[i, axis] + t * (poly[k, axis] - poly[i, axis])
                 rim[crossings, 3] = 1.0 if side == 0 else -1.0
                 crossings += 1
         # The parts outside the inner circle: one before it, one behind.
-        leave = end
-        again = 2.0
+        leave, again = end, 2.0
         root = b * b - a * (c - inner * inner)
         if a == 0.0 and c < inner * inner:
             continue
@@ -404,8 +358,7 @@ def _metal(poly, n, width, inner, outer, rooted, rim, found):
             if t0 > t1:
                 continue
             nearest = min(max(-b / a, t0), t1) if a > 0.0 else t0
-            first = t1
-            last = t1
+            first = last = t1
             if c + nearest * (2.0 * b + nearest * a) <= width * width:
                 if rooted:
                     everywhere = True
@@ -419,13 +372,10 @@ def _metal(poly, n, width, inner, outer, rooted, rim, found):
                 _straight(poly, i, k, begin_at, end_at, width, found, m)
                 m += 1
     if everywhere or (sense != 0 and not touched):
-        x, y, z = poly[0]
         m *= 0
-        _keep(found, m, 0.0, TURN, x, y, z, x, y, z)
+        _keep(found, m, 0.0, TURN, poly[0], poly[0])
         return m + 1
-    if crossings > 1:
-        m = _rim(poly, n, sense, rim, crossings, width, outer, found, m)
-    return m
+    return _rim(poly, n, sense, rim, crossings, width, outer, found, m)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -454,8 +404,6 @@ def _triangle(triangles, j, frame, bars, i, extra, work):
         return _metal(poly, n, width, inner, outer, rooted, rim, found)
     n = _clip(poly, n, low, 1.0, half)
     n = _clip(half, n, high, -1.0, cut)
-    if n == 0:
-        return 0
     return _metal(cut, n, width, inner, outer, rooted, rim, found)
 
 
@@ -466,11 +414,11 @@ def block(tree, part, frame, bars, need, state, count, work):
     ``bars`` (m, 6) as the module says. Gaps shorter than ``need`` radians are closed while
     looking: the gaps left are exact, and there are none shorter (but at 0 and 2 pi, where two
     pieces make one). Returns the number of rows of ``state`` in use, or -1 where its arrays are
-    too short. ``work`` holds arrays to work in: (STACK,) int, (3,), (6,), and in a tuple
-    of their own three of (8, 3), one of (16, 4) and one of (48, 8).
+    too short. ``work`` holds arrays to work in: (STACK,) int, (3,), and in a tuple of
+    their own three of (8, 3), one of (16, 4) and one of (48, 8).
     """
     triangles, order, boxes, first_leaf, leaf, slack, node_slack = tree
-    stack, near, places, inner_work = work
+    stack, near, inner_work = work
     found = inner_work[4]
     ends = state[0]
     n = order.shape[0]
@@ -479,20 +427,19 @@ def block(tree, part, frame, bars, need, state, count, work):
         top = 0
         stack[0] = 0
         while top >= 0:
-            if count == 1 and ends[0, 0] == 0.0 and ends[0, 1] == TURN:
-                return count
+            if count == 1:
+                rest = ends[0, 0] + (TURN - ends[0, 1])
+                if rest == 0.0 or rest < need:
+                    return count
             node = stack[top]
             top -= 1
             if node >= first_leaf:
                 begin = (node - first_leaf) * leaf
                 for j in range(begin, min(begin + leaf, n)):
                     extra = slack[j] if loose else 0.0
-                    m = _triangle(triangles, j, frame, bars, i, extra, inner_work)
-                    for row in range(m):
-                        for c in range(6):
-                            places[c] = found[row, 2 + c]
-                        low = found[row, 0] + bars[i, 5]
-                        high = found[row, 1] + bars[i, 5]
+                    for row in range(_triangle(triangles, j, frame, bars, i, extra, inner_work)):
+                        low, high = found[row, 0] + bars[i, 5], found[row, 1] + bars[i, 5]
+                        places = found[row, 2:]
                         count = _block(state, count, low, high, part, order[j], places, need)
                         if count < 0:
                             return count
@@ -514,3 +461,55 @@ def block(tree, part, frame, bars, need, state, count, work):
                 held = child
                 kept = near[2]
     return count
+
+
+@numba.njit(cache=True, nogil=True)
+def _widest(ends, count):
+    """The widest free gap, radians: (from, to), the same twice where there is none."""
+    if count == 0:
+        return 0.0, TURN
+    low = ends[count - 1, 1]
+    high = ends[0, 0] + TURN
+    for i in range(count - 1):
+        if ends[i + 1, 0] - ends[i, 1] > high - low:
+            low, high = ends[i, 1], ends[i + 1, 0]
+    return low, high
+
+
+@numba.njit(cache=True, nogil=True)
+def turns(tree, frames, bars, starts, need, begin, end, state, work, out, middle):
+    """Whether the tools of poses begin..end-1 turn by ``need`` radians (more than 0).
+
+    ``bars[starts[k] : starts[k + 1]]`` are the bars of tool k. ``out`` (q, tools) uint8 holds 1
+    where the question is asked, and gets 0 where no arc is that long; ``middle`` (q, tools) gets
+    the middle of one that is. ``state`` needs 4 + TURN / need rows.
+
+    Poses next to each other mostly turn in the same place: the last arc is tried first, by itself.
+    """
+    tools = starts.shape[0] - 1
+    guess = np.zeros((tools, 2))
+    ends = state[0]
+    for q in range(begin, end):
+        for k in range(tools):
+            own = bars[starts[k] : starts[k + 1]]
+            if out[q, k] == 0 or own.shape[0] == 0:
+                continue
+            side = min(0.5 * (guess[k, 1] - guess[k, 0]), 0.7 * need, 0.5 * TURN)
+            low = high = 0.0
+            for attempt in range(0 if side > 0.0 else 1, 2):
+                count = np.int64(0)
+                if attempt == 0:
+                    # All but the last arc's middle counts as blocked.
+                    low = 0.5 * (guess[k, 0] + guess[k, 1]) + side
+                    high = low + TURN - 2.0 * side
+                    count = _block(state, count, low, high, -1, -1, work[2][4][0, 2:], need)
+                count = block(tree, 0, frames[q], own, need, state, count, work)
+                low, high = _widest(ends, count)
+                if high - low >= need:
+                    break
+            if high - low >= need:
+                middle[q, k] = 0.5 * (low + high) % TURN
+                guess[k, 0] = low
+                guess[k, 1] = high
+            else:
+                out[q, k] = 0
