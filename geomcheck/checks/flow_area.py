@@ -6,13 +6,16 @@ The least area (the throat) must be at least ``least_area``; the loss of area fr
 another, (A(from) - A(to)) / A(from), at most ``percent``; and a restriction, a dip below the duct
 on both sides of it by ``restriction`` per cent or more, is remarked on, or is a fail where
 ``allow_restrictions`` is false. Pieces of the same bore are added (a shaft splits it in two);
-other legs and dead-end branches are left out; but a side opening that the same plane cuts, such as
-a valve's port, is part of the section there and can make up for what stands opposite. Areas are
-taken square to the path: draw it along the middle of the duct. A duct with ``states`` is measured
-in each of them. A plane across a tilted blade shows more than the blade leaves open: the low end
-of the interval is what the obstacles leave open as seen along the path, which no surface across
-can undercut, or what the cut of ``flow-throat`` rules out, where it was asked for. What is cast
-into the walls askew, or hidden by a side opening, only ``flow-throat`` finds.
+other legs and dead-end branches are left out. Areas are taken square to the path: draw it along
+the middle of the duct. A duct with ``states`` is measured in each of them. A plane across a tilted
+blade shows more than the blade leaves open, and a side opening that the plane cuts, such as a
+valve's port, a slot or a pocket, is part of the section and can make up for a boss opposite. The
+low end of the interval allows for both: it goes down to what is open as seen along the path, past
+the blade or from before to behind the opening, which no surface across can undercut; or to what the
+cut of ``flow-throat`` rules out, where it was asked for. A duct that only widens keeps its number.
+Not seen are an opening that stands out by less than 0.2 % of the bore's diameter, and one into a
+notch of the bore; one longer than two diameters counts as duct. What is cast into the walls askew
+only ``flow-throat`` finds.
 
 Why: The throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its
@@ -51,6 +54,7 @@ from geomcheck.flow.account import (
     throat_cause,
     throat_in_words,
 )
+from geomcheck.flow.beside_words import opening_in_words, opening_remedy, past
 from geomcheck.flow.result import Survey
 from geomcheck.flow.throat_words import ASK_CUT, askew_in_words, bounded, lowered, sealed_in_words
 from geomcheck.project.assembly import Assembly
@@ -109,8 +113,9 @@ class _Duct:
         return tuple(sorted(self.names, key=lambda name: name == part))
 
     def _least(self, survey: Survey) -> Finding:
-        area, there, group = survey.throat.area, throat_cause(survey), None
+        area, there, group, opening = survey.throat.area, throat_cause(survey), None, None
         if self.measured.proven is None:
+            area, opening = past(area, survey.beside)
             area, group = bounded(area, self.measured.behind())
         else:
             area = lowered(area, self.measured.proven)
@@ -132,12 +137,17 @@ class _Duct:
             if group is not None and area.low < need.limit <= area.value:
                 text += f". {askew_in_words(group, self.names)}"
                 remedy = f"{ASK_CUT}, or turn or thin what stands askew."
+            elif opening is not None and area.low < need.limit <= survey.throat.area.low:
+                text += f". {opening_in_words(opening)}"
+                remedy = opening_remedy(opening, need.limit, ASK_CUT)
             elif area.low < need.limit <= survey.throat.area.low:
                 text += f", but {area.low:.2f} mm2 is all that flow-throat is sure of"
                 remedy = "See the finding of flow-throat on this duct."
         witnesses = [Witness("throat", blame or self.names[0], survey.throat.point)]
         if there is not None:
             witnesses.append(Witness("in the bore", self.names[there.surface], there.point))
+        if opening is not None:
+            witnesses.append(Witness("side opening", self.names[0], opening.opening))
         text += sealed_in_words(self.measured.sealed)
         return self._finding(
             verdict,

@@ -1,10 +1,8 @@
 """What obstacles leave open as the air sees it: a bound that no surface across can undercut.
 
 Every plane cuts a blade that lies askew only once, while the rest of it stands before and behind:
-the plane shows more than the blade leaves open. A stream of strength 1 along the path goes
-wherever no facet stands in its way; it has no sources (the unit tangents of lines parallel to a
-path have no divergence), so by the duality of flow and cut every surface that parts the two ends
-of the stretch is at least as large as that stream is wide. The stretch reaches from before the
+the plane shows more than the blade leaves open. What is open along the path from before to behind
+the blade bounds it from below (``geomcheck.flow.stream``). The stretch reaches from before the
 first to behind the last of the obstacles that stand near each other; walls in it count as well.
 What is cast into a wall beyond the stretch is not seen by this bound.
 """
@@ -13,25 +11,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import shapely
 from scipy.spatial import cKDTree
 
-from geomcheck.flow import between
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.result import Survey
 from geomcheck.flow.section import FloatArray, Surface
-from geomcheck.flow.stations import Station
+from geomcheck.flow.stream import Line, open_along
 
 #: Obstacles no further apart along the path than this share of the bore's diameter act together:
 #: two plates from opposite walls have a gap from tip to tip below that of one plane only when
 #: nearer than 1 / sqrt(3) of the height (a plane figure).
 TOGETHER = 0.6
-#: A stretch is laid out in steps, so many that lines along it stray by no more than this (mm) in
-#: one; most steps.
-_STRAY, _STEPS = 0.02, 200
 #: Points on the edges of obstacles: no further apart than this (mm), and most on one edge.
 _APART, _MOST = 1.0, 64
 
@@ -82,7 +74,8 @@ def open_behind(survey: Survey, surfaces: Sequence[Surface], walls: int) -> tupl
         after = [row for row in measured if row.s > end] or measured[-1:]
         if before[-1].s >= after[0].s:
             continue
-        low = _least(survey.path, surfaces, before[-1], after[0])
+        line = Line.of(survey.path, before[-1].s, after[0].s)
+        low = open_along(surfaces, line, before[-1].shape(), after[0].shape()).low
         out.append(Behind(low, before[-1].s, after[0].s, numbers))
     return tuple(out)
 
@@ -119,42 +112,3 @@ def _grouped(
         else:
             groups.append((begin, end, (number,)))
     return groups
-
-
-def _least(path: FlowPath, surfaces: Sequence[Surface], near: Station, far: Station) -> float:
-    """Area that is open from the near to the far station along the path, or 0."""
-    turning = path.turning(np.array([near.s, far.s]))
-    # Lines stray by the length of a step times its turning, and both fall with the steps.
-    stray = (far.s - near.s) * float(turning[1] - turning[0])
-    steps = int(np.clip(np.ceil(np.sqrt(stray / _STRAY)), 1, _STEPS))
-    s = np.linspace(near.s, far.s, steps + 1)
-    frames, turning = path.frames(s), path.turning(s)
-    boxes = np.stack([near.box, far.box])
-    low = np.tile(boxes[:, :2].min(axis=0), (2, steps, 1))
-    high = np.tile(boxes[:, 2:].max(axis=0), (2, steps, 1))
-    slabs = between.Slabs(
-        frames[:-1], frames[1:], low, high, np.diff(s), np.diff(turning),
-        (near.rim(), far.rim()),
-    )  # fmt: skip
-    if slabs.planes_meet.any():
-        return 0.0
-    best = 0.0
-    for sense, row in ((1.0, near), (-1.0, far)):
-        bore = row.shape()
-        shades: list[Any] = []
-        lost, edge = 0.0, 0.0
-        for k in range(steps):
-            one = slabs.row(k)
-            margin = float(one.margin(0)[0])
-            for surface in surfaces:
-                shade = shapely.union_all(between.shadows(surface, one, sense, bore))
-                if shade.is_empty:
-                    continue
-                inside = shapely.intersection(shade.boundary, bore).length
-                edge += inside * float(surface.outward.max(initial=0.0))
-                shades.append(shapely.buffer(shade, margin) if margin > 1e-6 else shade)
-            lost += bore.area * float(one.stray[0])
-        hidden = shapely.intersection(shapely.union_all(shades), bore).area if shades else 0.0
-        tilt = float(np.cos(0.5 * slabs.angle.max()))
-        best = max(best, row.area - hidden / tilt - lost - edge)
-    return best

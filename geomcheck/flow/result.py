@@ -9,6 +9,7 @@ import numpy as np
 
 from geomcheck.finding import Point, Quantity, Term
 from geomcheck.flow import restrictions as dips
+from geomcheck.flow.beside import Beside, open_beside
 from geomcheck.flow.path import FlowPath
 from geomcheck.flow.section import FloatArray, IntArray, Surface
 from geomcheck.flow.stations import Station, Stations
@@ -75,6 +76,8 @@ class Survey:
     unbounded : tuple of (float, float)
         Stretches (mm along the path) where the planes meet within the bore, because the path bends
         more tightly than the bore is wide: what lies between those stations is not bounded.
+    beside : tuple of Beside
+        Stretches with side openings past which less may be open than the throat's low end.
     """
 
     path: FlowPath
@@ -95,6 +98,7 @@ class Survey:
     restrictions: tuple[dips.Restriction, ...]
     deepest: Quantity
     unbounded: tuple[tuple[float, float], ...]
+    beside: tuple[Beside, ...]
 
     @property
     def complete(self) -> bool:
@@ -197,6 +201,7 @@ def report(
         unbounded=tuple(
             (a.s, b.s) for (a, b), low in zip(pairs, floor, strict=True) if not np.isfinite(low)
         ),
+        beside=open_beside(rows, throat.area.low),
         _areas=tuple(areas[i] for i in pick),
         _rows=tuple(shown[i] for i in pick),
     )

@@ -181,7 +181,7 @@ class Stations:
         """
         fresh = [p for p in pairs if (id(p[0]), id(p[1])) not in self._bounds]
         if fresh:
-            found = between.loss(self.surfaces, self._slabs(fresh))
+            found = between.loss(self.surfaces, self.slabs(fresh))
             for (a, b), lost in zip(fresh, found, strict=True):
                 self._bounds[id(a), id(b)] = (float(lost[0]), float(lost[1]))
         out = np.empty(len(pairs))
@@ -198,7 +198,7 @@ class Stations:
             begun, ended = self._bounds[id(a), id(b)]
             if np.isfinite(begun) and self._spent < _CLOSE_WORK:
                 bores = (a.shape(), b.shape())
-                better, facets = between.close_loss(self.surfaces, self._slabs([(a, b)]), bores)
+                better, facets = between.close_loss(self.surfaces, self.slabs([(a, b)]), bores)
                 self._spent += facets
                 self._bounds[id(a), id(b)] = (
                     min(begun, float(better[0])),
@@ -206,7 +206,8 @@ class Stations:
                 )
         return bool(fresh)
 
-    def _slabs(self, pairs: Sequence[tuple[Station, Station]]) -> between.Slabs:
+    def slabs(self, pairs: Sequence[tuple[Station, Station]]) -> between.Slabs:
+        """The rooms between pairs of measured stations."""
         near, far = (np.array([pair[k].frame for pair in pairs]) for k in (0, 1))
         boxes = np.array([[pair[k].box for pair in pairs] for k in (0, 1)])
         s = np.array([(a.s, b.s) for a, b in pairs])
