@@ -18,7 +18,8 @@ a shorter stroke or an angled boot; or plug it in first, and say so with ``when 
 
 Details of a finding: ``way`` (``in place``, ``plug in first``, ``no way``, ``undecided``),
 ``in_place`` and ``first`` (room in mm about ``body``, ``cable``, ``fingers``, ``home``), ``pinch``
-(direction of the fingers, degrees), ``tool`` (the plug as drawn, pulled off).
+(direction of the fingers, degrees), ``pull`` (how far it can be pulled, mm, at most its stroke),
+``tool`` (the plug as drawn, pulled off).
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ from geomcheck.errors import CannotDecide
 from geomcheck.fasten import connector_words as words
 from geomcheck.fasten.connector import Connector
 from geomcheck.fasten.foot import foot_trouble
-from geomcheck.fasten.plugging import Plugging, plugging
+from geomcheck.fasten.plugging import Plugging, free_pull, plugging
 from geomcheck.fasten.room import Room
 from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.words import facet_terms
@@ -130,7 +131,8 @@ def _ask(
         here, first = ask(near), ask(own)
     except CannotDecide as error:
         raise CannotDecide(error.what, remedy=error.remedy, where=entry.name) from error
-    return _finding(assembly, key, entry, connector, here, first)
+    pull = free_pull(connector, near, carrier=entry.part, lift=settings.lift)
+    return _finding(assembly, key, entry, connector, here, first, pull)
 
 
 def _finding(
@@ -140,6 +142,7 @@ def _finding(
     connector: Connector,
     here: Plugging,
     first: Plugging,
+    pull: float,
 ) -> Finding:
     need = Requirement("at least", entry.room, "mm", f'{entry.kind} "{entry.name}"')
     in_place = _way(here.rooms, need)
@@ -151,8 +154,11 @@ def _finding(
         connector, label, chosen.what, room, chosen.verdict, need.limit
     )
     remedy = words.connector_remedy(connector, entry.part, room, chosen.verdict, need.limit)
+    if chosen is in_place and chosen.verdict is Verdict.FAIL and chosen.what != "fingers":
+        message += words.pull_note(connector, pull)
+        remedy += words.pull_remedy(connector, pull)
     if entry.when == "first":
-        message = f"{words.PLUGGED_FIRST[entry.part in _ours(assembly)]}: {message}"
+        message = f"{words.PLUGGED_FIRST[entry.part in _ours(assembly)]}, {message}"
         if in_place.verdict is Verdict.PASS:
             message += ' It also goes on with all parts in place: when = "first" is needless.'
     elif chosen.verdict is not Verdict.PASS and before.verdict is Verdict.PASS:
@@ -178,7 +184,7 @@ def _finding(
         vehicle=assembly.vehicle,
         subject=label,
         parts=tuple(dict.fromkeys(filter(None, (entry.part, room.blocker)))),
-        message=message,
+        message=f"{message[:1].upper()}{message[1:]}",
         remedy=remedy,
         quantity=None
         if room.clear and chosen.verdict is Verdict.PASS
@@ -192,6 +198,7 @@ def _finding(
             "way": way,
             "in_place": {n: _row(r) for n, r in (*here.rooms, ("home", here.home))},
             "first": {n: _row(r) for n, r in first.rooms},
+            "pull": pull,
             "pinch": here.pinch,
             "tool": {
                 "name": entry.name,

@@ -1,13 +1,17 @@
-"""Can it be put on: does a tool stand on each fastener, and can the fastener be drawn.
+"""Can it be put on: tools on fasteners, their ways in and out, plugs, the vehicle's service points.
 
 Everything here works in the fastener's own frame: origin at the centre of the seat under the
 head, z along the axis towards the tool, mm.
 """
 
+from geomcheck.fasten.connector import Connector
 from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.loading import Loading, loading
 from geomcheck.fasten.obstacle import Obstacle
+from geomcheck.fasten.plugging import Plugging, plugging
 from geomcheck.fasten.reach import Reach, reach
 from geomcheck.fasten.seat import Seat, examine_seat
+from geomcheck.fasten.service import Served, tools_served, way_served
 from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.toolbox import built_in_tools, choose_tools
 from geomcheck.fasten.tools import Bar, Tool
@@ -15,16 +19,24 @@ from geomcheck.fasten.withdraw import Withdrawal, withdraw
 
 __all__ = [
     "Bar",
+    "Connector",
     "Fastener",
+    "Loading",
     "Obstacle",
+    "Plugging",
     "Reach",
     "Seat",
+    "Served",
     "Surroundings",
     "Tool",
     "Withdrawal",
     "built_in_tools",
     "choose_tools",
     "examine_seat",
+    "loading",
+    "plugging",
     "reach",
+    "tools_served",
+    "way_served",
     "withdraw",
 ]

@@ -103,6 +103,22 @@ def connector_remedy(
     return f"{verb} {room.blocker} there by {amount} or more{side}; or turn the socket."
 
 
+def pull_note(connector: Connector, pull: float) -> str:
+    """How far a plug that does not come off can be pulled."""
+    if pull >= connector.stroke:
+        return ""
+    if pull < 0.0:
+        return " Its axis is not free even where it sits."
+    return f" It can be pulled by {millimetres(pull)} of {connector.stroke:g} mm."
+
+
+def pull_remedy(connector: Connector, pull: float) -> str:
+    """What would do along the axis."""
+    if pull >= connector.stroke:
+        return ""
+    return f" Along its axis {at_least(connector.stroke - pull)} mm are missing."
+
+
 def outward(frame: FloatArray, point: Point) -> Point | None:
     """Unit vector from the axis to a point; None for a point on the axis."""
     out = np.array(point) - frame[0]
@@ -136,6 +152,6 @@ def cautions(kind: str, classes: Iterable[str]) -> str:
 
 #: Said of a plug that goes on first; by whether its socket is on our side.
 PLUGGED_FIRST = {
-    True: "Plugged in on the bench, before the housing goes down",
+    True: "Plugged in on the bench before the housing goes down",
     False: "Plugged in before the housing goes down",
 }

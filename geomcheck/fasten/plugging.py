@@ -31,6 +31,7 @@ from geomcheck.fasten.foot import foot_sagitta
 from geomcheck.fasten.obstacle import Obstacle, as_obstacles
 from geomcheck.fasten.pinch import pinch_room
 from geomcheck.fasten.room import Room, free_room
+from geomcheck.fasten.withdraw import first_metal
 from geomcheck.mesh.sagitta import Sagitta
 from geomcheck.mesh.tree import TriangleTree
 
@@ -118,10 +119,7 @@ def plugging(
             remedy="Export its part with a finer chord error, or declare its sagitta",
             where=connector.name,
         )
-    bored = [
-        without_spigot(connector, part) if part.name == carrier and connector.bore > 0.0 else part
-        for part in parts
-    ]
+    bored = _bored(connector, parts, carrier)
     frame = connector.frame()
 
     def room(low: float, high: float, columns: Sequence[tuple[float, float, float]]) -> Room:
@@ -149,6 +147,40 @@ def plugging(
             frame, half, connector.round, connector.finger, span, bored, within=within
         )
     return Plugging(moved, straight, hand, home, pinch)
+
+
+def free_pull(
+    connector: Connector, obstacles: Any, *, carrier: str = "", lift: float = LIFT
+) -> float:
+    """How far body and cable can be pulled before metal stops them, mm, as read from the meshes.
+
+    At most the stroke; negative where metal reaches into them at rest.
+    """
+    parts = as_obstacles(obstacles)
+    own = next((part for part in parts if part.name == carrier), None)
+    slack = 0.0 if own is None else foot_sagitta(connector.at, connector.radius, own)
+    bored = _bored(connector, parts, carrier)
+    found = connector.stroke
+    end = connector.length
+    columns = [(u, v, r, lift + slack, end) for u, v, r in covering(connector)]
+    if connector.straight > 0.0:
+        top = end + connector.straight
+        columns.append((0.0, 0.0, connector.cable / 2.0, end, top))
+    frame = connector.frame()
+    for u, v, radius, start, top in columns:
+        shifted = frame.copy()
+        shifted[0] += u * frame[1] + v * frame[2]
+        met = first_metal(bored, "as_read", shifted, radius, start, top + found)
+        found = min(found, met.value - top)
+    return found
+
+
+def _bored(connector: Connector, parts: Sequence[Obstacle], carrier: str) -> list[Obstacle]:
+    """The parts, the carrier without its spigot."""
+    return [
+        without_spigot(connector, part) if part.name == carrier and connector.bore > 0.0 else part
+        for part in parts
+    ]
 
 
 def without_spigot(connector: Connector, carrier: Obstacle) -> Obstacle:

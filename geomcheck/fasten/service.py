@@ -187,7 +187,9 @@ def way_served(
         for parts in (theirs, everything)
     )
     was, now = (goes(one.low, one.high, room) for one in (before, after))
-    return Served(f"way of {diameter:g} x {length:g} mm", before, after, _was(was, now), now)
+    return Served(
+        f"a clear way of {diameter:g} x {length:g} mm", before, after, _was(was, now), now
+    )
 
 
 def goes(low: float, high: float, wanted: float) -> Goes:

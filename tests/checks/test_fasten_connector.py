@@ -83,6 +83,9 @@ def test_the_cable_meets_a_roof(ask, part):
     assert "let it cool" in found.caution
     assert found.witnesses[0].part == "bonnet"
     assert "by 4.00 mm or more" in found.remedy
+    # Its end stands at 55 mm, at the roof: it cannot be pulled at all.
+    assert "It can be pulled by 0.00 of 12 mm." in found.message
+    assert "Along its axis 12.00 mm are missing." in found.remedy
 
 
 def test_it_must_be_plugged_in_first(ask, part):
@@ -90,11 +93,15 @@ def test_it_must_be_plugged_in_first(ask, part):
     (found,) = ask(roof)
     assert found.verdict is Verdict.FAIL
     assert found.details["way"] == "plug in first"
+    assert "It can be pulled by 3.00 of 12 mm." in found.message
+    assert found.details["pull"] == 3.0
     assert "Before the housing goes down it goes on: plug it in first." in found.message
     assert 'when = "first"' in found.remedy
     (told,) = ask(roof, connector=plug(when="first"))
     assert told.verdict is Verdict.PASS
-    assert told.message.startswith("Plugged in on the bench, before the housing goes down:")
+    assert told.message.startswith(
+        'Plugged in on the bench before the housing goes down, connector "TPS" goes on'
+    )
     (open_one,) = ask(roof, entries={"bonnet": {"open_for_tools": True}})
     assert open_one.verdict is Verdict.PASS
 
@@ -127,7 +134,7 @@ def test_a_plug_of_the_vehicle_goes_on_before_the_housing(assembly, part):
     assert answer().details["way"] == "plug in first"
     first = answer(when="first")
     assert first.verdict is Verdict.PASS
-    assert first.message.startswith("Plugged in before the housing goes down:")
+    assert first.message.startswith("Plugged in before the housing goes down, ")
 
 
 def test_fingers_that_do_not_get_in(ask, part):
