@@ -34,6 +34,8 @@ LEVEL = 5e-4
 NEXT = 0.25
 #: Less thread than this, over the diameter, is a facet of something else.
 SHORTEST = 0.1
+#: Stretches of one hole differ no more in radius than this, over the thread's diameter.
+ALIKE = 0.005
 #: Most stretches looked at one by one.
 STRETCHES = 400
 
@@ -118,30 +120,28 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
     top, high : float
         Depths to look between, mm: the part's face, and the end of the search.
     """
+    column = column.inside(REACH * diameter)
     levels, coarse = _levels(column, REACH * diameter, top, high)
     metal = _on_axis(column, diameter)
     floor = min((begin for begin, end in metal if end > top + LEVEL), default=None)
-    stretches = [
-        _stretch(column, a, b, diameter, minor, metal)
-        for a, b in itertools.pairwise(levels.tolist())
-        if b - a > LEVEL
-    ]
-    pieces: list[tuple[float, float]] = []
-    used: list[_Stretch] = []
-    blind = False
-    for stretch in stretches:
-        if stretch.kind in ("metal", "narrow"):
-            # Beyond a wider place the bolt's end is free, up to there.
-            blind = not pieces or stretch.top - pieces[-1][1] <= NEXT * diameter
-            break
-        if stretch.kind == "thread":
-            used.append(stretch)
-            if pieces and stretch.top - pieces[-1][1] <= 2.0 * LEVEL:
-                pieces[-1] = (pieces[-1][0], stretch.bottom)
-            else:
-                pieces.append((stretch.top, stretch.bottom))
-    if math.fsum(end - begin for begin, end in pieces) < SHORTEST * diameter:
+    stretches = []
+    for a, b in itertools.pairwise(levels.tolist()):
+        if b - a > LEVEL:
+            stretches.append(_stretch(column, a, b, diameter, minor, metal))
+            if stretches[-1].kind in ("metal", "narrow"):
+                break
+    used = _alike([s for s in stretches if s.kind == "thread"], diameter)
+    if math.fsum(s.bottom - s.top for s in used) < SHORTEST * diameter:
         return _missing(stretches, floor, top)
+    pieces: list[tuple[float, float]] = []
+    for stretch in used:
+        if pieces and stretch.top - pieces[-1][1] <= 2.0 * LEVEL:
+            pieces[-1] = (pieces[-1][0], stretch.bottom)
+        else:
+            pieces.append((stretch.top, stretch.bottom))
+    last = stretches[-1]
+    # Beyond a wider place the bolt's end is free, up to the metal there.
+    blind = last.kind in ("metal", "narrow") and last.top - pieces[-1][1] <= NEXT * diameter
     return Bore(
         "thread",
         tuple(pieces),
@@ -154,6 +154,16 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
         coarse + _slack(column, pieces[-1][1]),
         floor,
     )
+
+
+def _alike(stretches: list[_Stretch], diameter: float) -> list[_Stretch]:
+    """Those of one radius: a cone cut fine looks like a stack of short cylinders."""
+    if not stretches:
+        return []
+    by_radius = sorted(stretches, key=lambda s: s.radius)
+    sums = np.cumsum([s.bottom - s.top for s in by_radius])
+    middle = by_radius[int(np.searchsorted(sums, 0.5 * sums[-1]))].radius
+    return [s for s in stretches if abs(s.radius - middle) <= ALIKE * diameter]
 
 
 def _missing(stretches: list[_Stretch], floor: float | None, top: float) -> Bore:

@@ -11,6 +11,7 @@ the facets, whose corners lie on the true circle of a drilled hole.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,6 +108,18 @@ class Column:
     def __len__(self) -> int:
         return len(self.corners)
 
+    @cached_property
+    def _ends(self) -> tuple[FloatArray, FloatArray]:
+        """Least and greatest depth of each triangle."""
+        return self.corners[:, :, 2].min(axis=1), self.corners[:, :, 2].max(axis=1)
+
+    def inside(self, radius: float) -> Column:
+        """The triangles whose rectangle across the axis comes within ``radius`` of it, mm."""
+        flat = self.corners[:, :, :2]
+        gap = np.maximum(np.maximum(flat.min(axis=1), -flat.max(axis=1)), 0.0)
+        near = (gap**2).sum(axis=1) <= radius**2
+        return Column(self.part, radius, self.corners[near], self.facing[near], self.slack[near])
+
     def crossings(self, places: FloatArray) -> tuple[IntArray, FloatArray, IntArray, FloatArray]:
         """All surfaces that rays along the axis meet.
 
@@ -180,9 +193,9 @@ class Column:
 
     def _cut(self, depth: float) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Ends (n, 2) of the segments of a plane section, and the normals across the axis."""
-        height = self.corners[:, :, 2] - depth
-        cut = np.flatnonzero((height.min(axis=1) < 0.0) & (height.max(axis=1) > 0.0))
-        corner, height = self.corners[cut][:, :, :2], height[cut]
+        top, bottom = self._ends
+        cut = np.flatnonzero((top < depth) & (bottom > depth))
+        corner, height = self.corners[cut][:, :, :2], self.corners[cut][:, :, 2] - depth
         after, next_height = np.roll(corner, -1, axis=1), np.roll(height, -1, axis=1)
         crosses = (height > 0.0) != (next_height > 0.0)
         rows = np.arange(len(cut))
@@ -201,14 +214,17 @@ class Column:
 def _over(flat: FloatArray, places: FloatArray) -> tuple[IntArray, IntArray]:
     """Numbers of rays and of triangles (n, 3, 2) whose rectangle holds the ray's place."""
     low, high = flat.min(axis=1), flat.max(axis=1)
-    step = max(1, 4_000_000 // max(len(flat), 1))
-    rays, triangles = [], []
-    for begin in range(0, len(places), step):
-        place = places[begin : begin + step, None]
-        ray, triangle = np.nonzero(((low <= place) & (high >= place)).all(axis=2))
-        rays.append(ray + begin)
-        triangles.append(triangle)
-    return np.concatenate(rays), np.concatenate(triangles)
+    order = np.argsort(places[:, 0], kind="stable")
+    at = places[order, 0]
+    begin = np.searchsorted(at, low[:, 0], "left")
+    count = np.searchsorted(at, high[:, 0], "right") - begin
+    triangle = np.repeat(np.arange(len(flat)), count)
+    # Positions begin, begin + 1 ... for each triangle in turn.
+    step = np.arange(len(triangle)) - np.repeat(np.cumsum(count) - count, count)
+    ray = order[np.repeat(begin, count) + step]
+    y = places[ray, 1]
+    held = (low[triangle, 1] <= y) & (high[triangle, 1] >= y)
+    return ray[held], triangle[held]
 
 
 def _gather(
