@@ -36,6 +36,8 @@ def access_message(
     if verdict is Verdict.PASS:
         counted = f"{done} of {tools} tools do"
         note = "" if best.tool.bars else f" Note: {best.tool.note}."
+        if best.tool.bars and best.turns is None:
+            note = " Turning was not asked."
         return _sentence(f"{best.tool.name} stands on {bolt}{_passed(best)}; {counted}") + note
     if verdict is Verdict.UNDECIDED:
         return _sentence(
