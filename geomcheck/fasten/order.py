@@ -7,10 +7,9 @@ its end.
 
 Where taking something off never stops another thing from coming off, taking off whatever comes
 off finds an order if there is one, and what is left over is the one largest set that is stuck.
-That is lost where a way needs something to be there (``needs``) or something must be held by at
-least one of several (``held_by``). Items that nothing present needs are taken off at once even
-then: an order that takes one later stays an order when it is taken first. Over the others every
-choice is tried, states known to lead nowhere once only.
+That is lost where a way needs something to be there, or something must be held by one of several.
+What nothing present needs is taken off at once even then: an order that takes it later stays an
+order when it is taken first. Over the rest every choice is tried, each state once.
 """
 
 from __future__ import annotations
@@ -43,6 +42,8 @@ class Block:
         Unit vector: the way in which the part would have to give.
     point : Point or None
         Where it is met, mm.
+    certain : bool
+        False where the true parts may well leave the way open.
     """
 
     items: frozenset[str]
@@ -50,6 +51,7 @@ class Block:
     amount: float | None = None
     direction: Point | None = None
     point: Point | None = None
+    certain: bool = True
 
 
 @dataclass(frozen=True)
@@ -113,7 +115,7 @@ class Plan:
     ----------
     removal : tuple of Step
     stuck : tuple of str
-        Items that do not come off, in the caller's order; none where there is an order.
+        Items that do not come off, in the caller's order.
     """
 
     removal: tuple[Step, ...]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
@@ -25,12 +26,15 @@ class Wait:
         What stops it; None where the way needs something that has gone.
     then : str or None
         The item it waits for; None where what stops it stays for ever.
+    shut : Block or None
+        What shuts another way of it for ever, the one that comes nearest to being open.
     """
 
     item: str
     way: Way
     block: Block | None
     then: str | None
+    shut: Block | None = None
 
 
 @dataclass(frozen=True)
@@ -145,7 +149,9 @@ def _nearest(item: Item, left: frozenset[str]) -> Wait:
         return Wait(item.name, way, None, None)
     block = min(standing, key=lambda block: (bool(block.items), len(block.items)))
     others = sorted(block.items - {item.name})
-    return Wait(item.name, way, block, others[0] if others else None)
+    ever = [b for other, blocks in ways if other is not way for b in blocks if not b.items]
+    least = min(ever, key=lambda b: math.inf if b.amount is None else b.amount, default=None)
+    return Wait(item.name, way, block, others[0] if others else None, least)
 
 
 def _relief(here: list[Item], left: frozenset[str]) -> Relief | None:

@@ -13,9 +13,9 @@ have been passed. Any other two faces can only meet ahead, by more than ``allow`
 pair of the same column (at it, where a silhouette meets: ``BEHIND`` keeps them apart) or where
 the bodies share that much room from the start. Triangles of a sheet look both ways.
 
-``margin`` widens the triangles of the other set by that much all round, and moves them towards
-the moving one: polygons are then a little too large and travels a little too small, never the
-other way about.
+Slack widens the triangles of the other set all round, and moves them towards the moving one,
+where the one runs into the other: polygons are then a little too large and travels a little too
+small, never the other way about.
 
 Traversal: two trees (``geomcheck.kernels.tree``); a pair of nodes is left out when the line of
 travel misses the difference of their boxes.
@@ -172,7 +172,7 @@ def _span(boxes_a, na, boxes_b, nb, way, shift, more, t):
 
 @numba.njit(cache=True, nogil=True)
 def gather(
-    boxes_a, tri_a, order_a, sheet_a, boxes_b, tri_b, order_b, sheet_b, leaf,
+    boxes_a, tri_a, order_a, slack_a, sheet_a, boxes_b, tri_b, order_b, slack_b, sheet_b, leaf,
     frame, shift, allow, margin, noise, width, span, stack, work_a, work_b, poly, out,
     travel, number_a, number_b, kind, point, corners, count,
 ):  # fmt: skip
@@ -182,6 +182,8 @@ def gather(
     ----------
     boxes, tri, order, leaf
         Of both trees.
+    slack_a, slack_b : (n,) float64
+        How far each triangle is widened, mm, sorted as the trees are; none if empty.
     sheet_a, sheet_b : bool
         Triangles look both ways.
     frame : (3, 3) float64
@@ -189,8 +191,9 @@ def gather(
     shift : (3,) float64
         Where a starts, from where it stands.
     allow, margin, noise, width : float
-        See the module; ``noise`` is more than the rounding error of a height. A polygon whose
-        area over its perimeter is more than ``width`` ends the search beyond its travel.
+        See the module; ``margin`` is no less than two slacks, ``noise`` is more than the rounding
+        error of a height. A polygon whose area over its perimeter is more than ``width`` ends the
+        search beyond its travel.
     span : (2,) float64
         Travels to look at: beyond the first, up to the second, which is lowered to the travel of
         the first polygon that is wide enough, and to that of the farthest kept once k are.
@@ -255,10 +258,13 @@ def gather(
                     continue
                 wa = work_a[i - i0]
                 runs = (sheet_a or wa[4, 2] > 0.0) and (sheet_b or wb[4, 2] < 0.0)
-                least = -allow - more if runs else max(allow - margin, 0.0) + noise
-                if wb[4, 1] - wa[4, 0] + margin < least or wb[4, 0] - wa[4, 1] - margin > span[1]:
+                wider = 0.0
+                if runs and slack_a.shape[0] > 0:
+                    wider = slack_a[i] + slack_b[j]
+                least = -allow - wider - noise if runs else allow + noise
+                if wb[4, 1] - wa[4, 0] + wider < least or wb[4, 0] - wa[4, 1] - wider > span[1]:
                     continue
-                n = _meeting(wa, wb, margin, least, poly, out, place)
+                n = _meeting(wa, wb, wider, least, poly, out, place)
                 if n < 3:
                     continue
                 ahead = max(place[0], 0.0)

@@ -8,8 +8,8 @@ undoes, and, seen along the travel, metal in the way that is nowhere wider than 
 dowel comes out of its hole although the facets of both do not agree, and a part that stands
 0.05 mm inside its neighbour slides past it where ``allow`` is more than that.
 
-The interval: ``doubt`` is how far the true surfaces may stand off the facets of both together.
-For the lower bound one shape is widened by it, for the upper that much more overlap is allowed.
+The interval: ``doubt`` is how far the true surface may stand off each facet of both. For the lower
+bound facets are widened by it, for the upper as much more overlap is allowed as both have at most.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ IntArray: TypeAlias = NDArray[np.int64]
 
 #: Meetings kept at first, and how many times as many then.
 _SOME, _MORE = 256, 4
+_NONE: FloatArray = np.empty(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ def free_travel(
     *,
     limit: float = math.inf,
     allow: float = 0.0,
-    doubt: float = 0.0,
+    doubt: tuple[ArrayLike, ArrayLike] = (0.0, 0.0),
     start: ArrayLike = (0.0, 0.0, 0.0),
     sheets: tuple[bool, bool] = (False, False),
 ) -> Travel:
@@ -94,8 +95,10 @@ def free_travel(
         Need not have unit length.
     limit : float
         Travel beyond which nothing is looked at, mm; inf: until a has left.
-    allow, doubt : float
+    allow : float
         mm; see the module.
+    doubt : pair of float or (n,) float
+        Of a and of b, mm; for all triangles or each, by the caller's numbers.
     start : (3,) float
         Shift of a before it travels, mm.
     sheets : (bool, bool)
@@ -108,23 +111,32 @@ def free_travel(
     """
     tree_a, tree_b = as_tree(a), as_tree(b)
     check_length("limit", limit)
-    for name, value in (("allow", allow), ("doubt", doubt)):
-        check_length(name, value)
+    check_length("allow", allow)
     frame = _frame(direction)
     shift = np.ascontiguousarray(start, dtype=np.float64)
     if shift.shape != (3,) or not np.isfinite(shift).all():
         raise InputError("start must be three finite numbers")
+    slack = _slack(doubt[0], tree_a), _slack(doubt[1], tree_b)
     search = _Search(tree_a, tree_b, frame, shift, sheets, limit)
-    read = search.first(allow, 0.0, 0.5 * allow)
-    if doubt == 0.0:
+    read = search.first(allow, 0.5 * allow)
+    most = float(slack[0].max() + slack[1].max())
+    if most == 0.0:
         return Travel(read, read, read)
-    low = search.first(allow, doubt, 0.5 * allow)
+    low = search.first(allow, 0.5 * allow, slack)
     if read is not None and (low is None or low.travel > read.travel):
         low = read
-    high = read and search.first(allow + doubt, 0.0, 0.5 * allow + doubt)
+    high = read and search.first(allow + most, 0.5 * allow + most)
     if high is not None and read is not None and high.travel < read.travel:
         high = read
     return Travel(read, low, high)
+
+
+def _slack(doubt: ArrayLike, tree: TriangleTree) -> FloatArray:
+    """(n,) doubt of each triangle, as the tree sorts them."""
+    given = np.asarray(doubt, dtype=np.float64)
+    if given.shape not in ((), (len(tree),)) or not np.isfinite(given).all() or (given < 0.0).any():
+        raise InputError("doubt must be a length, or one for each triangle, not negative")
+    return np.ascontiguousarray(np.broadcast_to(given, (len(tree),))[tree.order])
 
 
 def _frame(direction: ArrayLike) -> FloatArray:
@@ -159,7 +171,7 @@ class _Meetings:
             np.empty(size, dtype=np.bool_),
             np.empty((size, 3)),
             np.zeros((size, kernel.CORNERS, 2)),
-            np.empty(size, dtype=np.int64),
+            np.zeros(size, dtype=np.int64),
         )
 
     def met(self, rows: IntArray) -> Met:
@@ -169,6 +181,15 @@ class _Meetings:
         overlap = not bool(self.runs[rows].any())
         travel = 0.0 if overlap else max(float(self.travel[k]), 0.0)
         return Met(travel, int(self.number_a[k]), int(self.number_b[k]), (x, y, z), overlap)
+
+    def wide(self, reach: float) -> NDArray[np.bool_]:
+        """(k,) whether a polygon alone holds a disc of radius ``reach``: area over perimeter."""
+        used = np.arange(self.corners.shape[1]) < self.count[:, None]
+        at = np.where(used[..., None], self.corners, self.corners[:, :1])
+        step = np.roll(at, -1, axis=1) - at
+        area = 0.5 * np.abs((at[..., 0] * step[..., 1] - at[..., 1] * step[..., 0]).sum(axis=1))
+        found: NDArray[np.bool_] = area > reach * np.hypot(step[..., 0], step[..., 1]).sum(axis=1)
+        return found
 
     def shape(self, k: int) -> Any:
         """One of them as a polygon."""
@@ -192,17 +213,25 @@ class _Search:
         eps = float(np.finfo(np.float64).eps)
         self.noise = 4.0 * rounding(a, b) + 8.0 * eps * float(np.abs(shift).max())
 
-    def first(self, allow: float, margin: float, reach: float) -> Met | None:
-        """The first travel at which metal in the way holds a disc of radius ``reach``."""
+    def first(
+        self, allow: float, reach: float, slack: tuple[FloatArray, FloatArray] = (_NONE, _NONE)
+    ) -> Met | None:
+        """The first travel at which metal in the way holds a disc of radius ``reach``.
+
+        Where one pair alone is wide enough it is taken, though some before it together may be.
+        """
         reach = max(reach, 8.0 * self.noise)
         grid = 1e-3 * reach
         region: Any = shapely.Point()
-        begin, size = -1.0, 1 if allow == 0.0 and margin == 0.0 else _SOME
+        begin, size = -1.0, 1 if allow == 0.0 and slack[0] is _NONE else _SOME
         while True:
-            met, rows, beyond = self._gather(allow, margin, reach, begin, size)
+            met, rows, beyond = self._gather(allow, reach, slack, begin, size)
             if size == 1:
                 # Any width counts.
                 return met.met(rows) if len(rows) else None
+            alone = rows[met.wide(reach)[rows]]
+            if len(alone):
+                return met.met(rows[: int(np.flatnonzero(rows == alone[0])[0]) + 1])
             shapes = [met.shape(k) for k in rows]
             end = _first_wide(shapes, region, reach, grid)
             if end is not None:
@@ -217,7 +246,12 @@ class _Search:
             size *= _MORE
 
     def _gather(
-        self, allow: float, margin: float, reach: float, begin: float, size: int
+        self,
+        allow: float,
+        reach: float,
+        slack: tuple[FloatArray, FloatArray],
+        begin: float,
+        size: int,
     ) -> tuple[_Meetings, IntArray, float]:
         """The nearest meetings beyond ``begin``, their rows in order; below what all are known."""
         room = _Meetings.room(size)
@@ -226,16 +260,18 @@ class _Search:
             self.a.boxes,
             self.a.triangles,
             self.a.order,
+            slack[0],
             self.sheets[0],
             self.b.boxes,
             self.b.triangles,
             self.b.order,
+            slack[1],
             self.sheets[1],
             self.a.leaf,
             self.frame,
             self.shift,
             float(allow),
-            float(margin),
+            float(slack[0].max(initial=0.0) + slack[1].max(initial=0.0)),
             self.noise,
             float(reach),
             span,

@@ -112,11 +112,14 @@ def test_a_fine_mesh_is_no_way_round_the_allowance():
 
 def test_the_interval():
     beside = box([10.05, 0, 20], [20, 10, 30])
-    found = free_travel(CUBE, beside, [0, 0, 1], doubt=0.2)
+    found = free_travel(CUBE, beside, [0, 0, 1], doubt=(0.1, 0.1))
     assert (found.read, found.high) == (None, None)
     assert found.low.travel == pytest.approx(9.8)
-    assert free_travel(CUBE, beside, [0, 0, 1], doubt=0.04).low is None
-    inside = free_travel(CUBE, box([9.9, 0, 20], [20, 10, 30]), [0, 0, 1], doubt=0.2)
+    assert free_travel(CUBE, beside, [0, 0, 1], doubt=(0.04, 0)).low is None
+    each = np.where(CUBE.face_normals[:, 2] > 0.5, 0.06, 0.0)
+    assert free_travel(CUBE, beside, [0, 0, 1], doubt=(each, 0)).low is not None
+    assert free_travel(CUBE, beside, [0, 0, 1], doubt=(0.06 - each, 0)).low is None
+    inside = free_travel(CUBE, box([9.9, 0, 20], [20, 10, 30]), [0, 0, 1], doubt=(0.1, 0.1))
     assert inside.read.travel == pytest.approx(10.0)
     assert inside.high is None
 
@@ -204,5 +207,8 @@ def test_bad_input():
             free_travel(CUBE, TABLE, way)
     with pytest.raises(InputError, match="allow"):
         free_travel(CUBE, TABLE, [0, 0, 1], allow=-1.0)
+    for doubt in ((-1.0, 0.0), (0.0, [1.0, 2.0]), (0.0, math.nan)):
+        with pytest.raises(InputError, match="doubt"):
+            free_travel(CUBE, TABLE, [0, 0, 1], doubt=doubt)
     with pytest.raises(InputError, match="start"):
         free_travel(CUBE, TABLE, [0, 0, 1], start=[0, 0, math.inf])
