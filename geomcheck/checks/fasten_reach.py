@@ -206,7 +206,7 @@ def _with_hand(finding: Finding, ask: _Ask, hand: Reach, sources: Sources) -> Fi
     verdict = need.decide(room)
     if verdict is Verdict.PASS or finding.verdict is Verdict.FAIL or hand.blocker is None:
         return finding
-    place = words.place_of(hand)
+    short = words.at_least(-hand.low)
     seat = finding.witnesses[-1]
     met = Witness("hand stopped here", hand.blocker, hand.point or ask.fastener.at)
     return replace(
@@ -214,7 +214,8 @@ def _with_hand(finding: Finding, ask: _Ask, hand: Reach, sources: Sources) -> Fi
         verdict=verdict,
         parts=tuple(dict.fromkeys((ask.entry.part, hand.blocker))),
         message=access_words.hand_message(title(ask.entry), hand, verdict) + f" {finding.message}",
-        remedy=f"Make room for a hand at {place}, or start the thread another way: hand = false.",
+        remedy=f"Move or relieve {hand.blocker} there, by {short} mm or more; or start the thread "
+        "another way, and say hand = false.",
         quantity=room,
         requirement=need,
         witnesses=(met, seat),

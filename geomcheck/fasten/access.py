@@ -54,6 +54,8 @@ class Lean:
         The answer is a witness or a proof; False where neither was found.
     none : bool
         Proved: no direction has the room wanted.
+    stands : bool
+        A direction has the room wanted where the tool stands.
     """
 
     angle: float
@@ -61,6 +63,7 @@ class Lean:
     direction: Point
     decided: bool
     none: bool = False
+    stands: bool = False
 
 
 @dataclass(frozen=True, eq=False)

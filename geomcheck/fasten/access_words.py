@@ -41,7 +41,7 @@ def access_message(
         return _sentence(f"{best.tool.name} stands on {bolt}{_passed(best)}; {counted}") + note
     if verdict is Verdict.UNDECIDED:
         return _sentence(
-            f"It cannot be told whether {best.tool.name} serves {bolt}{_lean(best)}: "
+            f"It cannot be told whether {best.tool.name} serves {bolt}: "
             f"{_doubtful(best, wanted, by_turn)}"
         )
     none = f"No tool of {tools} serves {bolt}." if tools > 1 else f"No tool serves {bolt}."
@@ -57,7 +57,7 @@ def _sentence(text: str) -> str:
 def _lean(best: Access) -> str:
     if best.lean is None or best.lean.angle == 0.0:
         return ""
-    return f", leaning {degrees(best.lean.angle)} degrees"
+    return f", leaning {degrees(best.lean.angle)} degrees,"
 
 
 def _passed(best: Access) -> str:
@@ -86,6 +86,8 @@ def _between(turns: Swing) -> str:
 def _doubtful(best: Access, wanted: float, by_turn: bool) -> str:
     stands, turns = best.stands, best.turns
     where = place_of(stands)
+    if best.lean is not None and not best.lean.decided:
+        return _open_lean(best, by_turn)
     if by_turn and turns is not None:
         return (
             f"{swing_text(turns)}, but the truth lies between {degrees(turns.low)} and "
@@ -95,6 +97,27 @@ def _doubtful(best: Access, wanted: float, by_turn: bool) -> str:
         f"{millimetres(stands.room)} mm of room{f' to {where}' if where else ''}, but the truth "
         f"lies between {millimetres(stands.low)} and {millimetres(stands.high)} mm, "
         f"{millimetres(wanted)} mm wanted"
+    )
+
+
+def _open_lean(best: Access, by_turn: bool) -> str:
+    """Why a tool that leans is left open."""
+    stands, turns, lean = best.stands, best.turns, best.lean
+    angle = degrees(lean.angle) if lean is not None else ""
+    if by_turn and turns is not None:
+        return (
+            "it stands leaning, but in no direction that was tried does its handle swing far "
+            f"enough. At {angle} degrees {swing_text(turns)}{_between(turns)}"
+        )
+    where = place_of(stands)
+    if lean is not None and lean.stands:
+        return (
+            "it stands leaning, but in no direction that was tried does it come off. At "
+            f"{angle} degrees {where}, leaves {millimetres(stands.low)} mm on its way"
+        )
+    return (
+        "the search over all directions ended before it was proved. At its best, leaning "
+        f"{angle} degrees, it has {millimetres(stands.room)} mm of room to {where}"
     )
 
 
@@ -133,7 +156,7 @@ def access_remedy(
         blame = (turns.doubt or turns.blocker) if turns is not None else ""
         blame = blame or stands.doubt or stands.blocker or carrier
         if best.lean is not None and not best.lean.decided:
-            return f"Ask for this tool alone, or make more room at {blame}; or {OTHER}."
+            return f"Make more room at {blame}, for its handle and its way off; or {OTHER}."
         more = f"{at_least(wanted - stands.low)} mm more room"
         if turns is not None:
             more = f"room for {degrees(turns.needed - turns.low)} degrees more of swing"

@@ -152,7 +152,7 @@ def _pose(stack: _Stack, tilt: Tilt, base: Reach | None, stood: tuple[Row, ...])
         sure = stands.low >= stack.room
         turns = _swing(stack, frame, angle) if sure and stack.turn and stack.tool.bars else None
         sure = sure and (turns is None or turns.low >= turns.needed)
-        lean = Lean(angle, limit, _point(frame[3]), decided=sure)
+        lean = Lean(angle, limit, _point(frame[3]), decided=sure, stands=True)
         found = _told(stack, frame, stands, turns, lean, stood)
         if sure:
             return found
@@ -161,7 +161,7 @@ def _pose(stack: _Stack, tilt: Tilt, base: Reach | None, stood: tuple[Row, ...])
             fallback, nearest = found, near
     if fallback is None:
         frame = stack.frame(_plane(tilt.angle_deg, tilt.azimuth_deg))
-        lean = Lean(tilt.angle_deg, limit, tilt.direction, decided=False)
+        lean = Lean(tilt.angle_deg, limit, tilt.direction, decided=False, stands=True)
         return _told(stack, frame, _stands(stack, tilt), None, lean, stood)
     return _open(fallback, max(tilt.most, tilt.high))
 
