@@ -125,7 +125,8 @@ def bore_problem(fastener: Fastener, grip: Grip, *, named: bool) -> Problem | No
         )
     return Problem(
         Verdict.UNDECIDED,
-        f"No hole for {size} was found in {into}: there is no wall all round its axis.",
+        f"No round, even hole for {size} was found in {into}: the wall round its axis is open, or "
+        "tapers.",
         f"Correct the seat point and the axis, or {other}.",
     )
 

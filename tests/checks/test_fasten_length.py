@@ -332,3 +332,28 @@ def test_a_wrong_entry_is_refused_with_its_line(ask, changes, said):
     with pytest.raises(ProjectError, match=said) as caught:
         ask(fastener=bolt(**changes))
     assert caught.value.line is not None
+
+
+def test_a_thread_that_ends_inside_a_through_hole(ask, part):
+    # The hole goes through at 27.5, its thread ends at 13.5 + 12: 25.5, the bolt at 30.
+    (found,) = ask(under=part("block", through()), fastener=bolt(thread_depth=12.0))
+    assert found.verdict is Verdict.FAIL
+    assert figures(found)["margin"] == pytest.approx(-4.5)
+    assert figures(found)["engagement"] == pytest.approx(12.0)
+
+
+def test_a_coarse_clearance_hole_is_not_decided(ask, part):
+    fine = plate(hole=4.2, sections=64)
+    assert ask(carrier=part("casting", fine, role="housing"))[0].verdict is Verdict.PASS
+    # 4.2 less its chord error of 0.005 leaves 0.195 beside the shank.
+    coarse = part("casting", fine, role="housing", sagitta=0.3)
+    (found,) = ask(carrier=coarse, fastener=bolt(engagement=8.0))
+    assert found.verdict is Verdict.UNDECIDED
+    assert "cannot be told whether its shank goes past casting" in found.message
+
+
+def test_another_part_right_under_the_head(ask, part):
+    cover = part("cover", plate(0.3, -0.2, hole=4.6))
+    (found,) = ask(cover)
+    assert found.verdict is Verdict.UNDECIDED
+    assert "Right under its head lies cover, not casting" in found.message

@@ -326,3 +326,20 @@ def test_a_seat_that_stands_higher_moves_the_depths():
     seat = examine_seat(bolt(), parts[0])
     assert seat.height == pytest.approx(0.2)
     assert examine_grip(bolt(), parts, seat=seat).thickness == pytest.approx(13.7)
+
+
+def test_a_cone_cut_fine_is_no_thread():
+    floor, cone = -35.5, np.linspace(0.0, 1.0, 60)
+    wall = [(0, -80), (30, -80), (30, -13.5), (3.4, -13.5)]
+    tip = [(3.4 * (1 - t), floor - 3.4 * t / DRILL) for t in cone]
+    found = grip_of({"flange": plate(0, -12), "block": turned(wall + tip)})
+    assert found.bore.pieces[0][0] == pytest.approx(13.5)
+    # No farther than where the cone has taken 0.005 of the diameter off the radius.
+    assert 35.5 - 1e-6 <= found.bore.end <= 35.5 + 0.04 / DRILL + 3.4 / DRILL / 59
+
+
+def test_a_taper_is_no_thread():
+    # From 4.1 to 3.3 mm over 20 mm in one stretch: in the middle as wide as a thread.
+    rows = [(0, -60), (30, -60), (30, -12), (4.1, -12), (3.3, -32), (0, -32)]
+    found = grip_of({"flange": plate(0, -12), "block": turned(rows)}, into="block")
+    assert found.bore.kind != "thread"
