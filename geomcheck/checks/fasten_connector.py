@@ -95,7 +95,7 @@ def _ask(
         about[entry.part],
         tolerance=settings.rim_tolerance,
         lift=settings.lift,
-        hollow=connector.bore > 0.0,
+        aside=connector.skin,
     )
     if trouble is not None:
         verdict, message, remedy = trouble

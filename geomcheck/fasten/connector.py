@@ -95,6 +95,12 @@ class Connector:
         body = self.width / 2.0 if self.round else math.hypot(self.width, self.height) / 2.0
         return max(body, self.cable / 2.0)
 
+    @property
+    def skin(self) -> float:
+        """Distance from the axis, within the body and outside its bore, mm; 0 without a bore."""
+        least = min(self.width, self.height)
+        return 0.25 * (self.bore + least) if 0.0 < self.bore < least else 0.0
+
     def _across(self) -> FloatArray:
         up, w = np.array(self.up), np.array(self.axis)
         side: FloatArray = up - (up @ w) * w

@@ -30,6 +30,20 @@ def foot_sagitta(at: Point, reach: float, carrier: Obstacle) -> float:
     return float(max(carrier.sagitta.outward[found].max(), carrier.sagitta.inward[found].max()))
 
 
+def around(at: Point, axis: Point, height: float, aside: float) -> list[Point]:
+    """The point of an axis at a height, or four points ``aside`` mm off it."""
+    w = np.array(axis)
+    helper = np.zeros(3)
+    helper[int(np.argmin(np.abs(w)))] = 1.0
+    u = np.cross(helper, w)
+    u /= float(np.linalg.norm(u))
+    v = np.cross(w, u)
+    middle = np.array(at) + height * w
+    ways = [0.0 * u] if aside == 0.0 else [aside * u, aside * v, -aside * u, -aside * v]
+    found = [middle + way for way in ways]
+    return [(float(x), float(y), float(z)) for x, y, z in found]
+
+
 def foot_trouble(
     what: str,
     at: Point,
@@ -39,7 +53,7 @@ def foot_trouble(
     *,
     tolerance: float,
     lift: float,
-    hollow: bool = False,
+    aside: float = 0.0,
 ) -> tuple[Verdict, str, str] | None:
     """Verdict, message and remedy where a place is not as declared; None where it is.
 
@@ -54,8 +68,9 @@ def foot_trouble(
     carrier : Obstacle
     lift : float
         mm above the place where looking begins.
-    hollow : bool
-        Something of the carrier stands on the axis by rights: a spigot.
+    aside : float
+        Where something of the carrier stands on the axis by rights, as a spigot does: the distance
+        from the axis at which to look, all round, mm.
     """
     place = f"{what} at {place_text(at)}"
     distance = float(point_distance(carrier.tree, [at]).distance[0])
@@ -76,12 +91,11 @@ def foot_trouble(
         )
     a, b, c = axis
     up = lift + slack
-    above = (at[0] + up * a, at[1] + up * b, at[2] + up * c)
-    below = (at[0] - up * a, at[1] - up * b, at[2] - up * c)
-    if hollow or not carrier.holds(above, axis):
+    if not all(carrier.holds(point, axis) for point in around(at, axis, up, aside)):
         return None
+    behind = around(at, axis, -up, aside)
     remedy = "Correct the place: it lies on the face that the axis points out of."
-    if not carrier.holds(below, (-a, -b, -c)):
+    if not any(carrier.holds(point, (-a, -b, -c)) for point in behind):
         turned = ", ".join(f"{0.0 - value:.6g}" for value in axis)
         remedy = f"Reverse it: axis = [{turned}]. It points out of the part, towards the hand."
     message = f"The axis at {place} points into the material of {carrier.name}."

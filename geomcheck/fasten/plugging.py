@@ -27,7 +27,7 @@ import numpy as np
 
 from geomcheck.errors import CannotDecide, InputError
 from geomcheck.fasten.connector import Connector, covering, filling
-from geomcheck.fasten.foot import foot_sagitta
+from geomcheck.fasten.foot import around, foot_sagitta
 from geomcheck.fasten.obstacle import Obstacle, as_obstacles
 from geomcheck.fasten.pinch import pinch_room
 from geomcheck.fasten.room import Room, free_room
@@ -122,7 +122,16 @@ def plugging(
     bored = _bored(connector, parts, carrier)
     frame = connector.frame()
 
+    swallowed = None
+    if own is not None and connector.bore > 0.0:
+        # Without its spigot the part has no inside any more: it is asked for here.
+        points = around(connector.at, connector.axis, start, connector.skin)
+        swallowed = next((p for p in points if own.holds(p, connector.axis)), None)
+
     def room(low: float, high: float, columns: Sequence[tuple[float, float, float]]) -> Room:
+        if swallowed is not None and columns is body:
+            depth = -connector.radius
+            return Room(depth, depth, depth, within, carrier, None, swallowed, True, "")
         stacks = [(u, v, ((low, high, r),)) for u, v, r in columns]
         inner = [(u, v, ((low, high, r),)) for u, v, r in filling(connector)]
         filled = inner if columns is body else None

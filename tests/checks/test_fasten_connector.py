@@ -196,6 +196,9 @@ def test_a_hose_on_its_spigot(ask, part):
     assert found.subject == 'hose "TPS"'
     assert "relieve and cool" in found.caution
     assert ask(carrier=spout)[0].verdict is Verdict.FAIL
+    (into,) = ask(carrier=spout, connector=hose | {"axis": [0.0, 0.0, -1.0]})
+    assert into.verdict is Verdict.ERROR
+    assert "axis = [0, 0, 1]" in into.remedy
 
 
 def test_the_socket_is_looked_for(ask, part):

@@ -293,3 +293,13 @@ def test_the_washer_needs_room_too(ask, part):
     assert "but it has no room where it sits with the housing down" in found.message
     assert (found.details["way"], "load" in found.remedy) == ("no way", False)
     assert found.details["washer_diameter"] == 16.0
+
+
+def test_loaded_first_its_shank_must_pass_too(ask, part):
+    tight = trimesh.creation.annulus(r_min=3.9, r_max=30.0, height=10.0, sections=48)
+    tight.apply_translation([0, 0, -5])
+    carrier = part("casting", tight, role="housing")
+    others = (part("bonnet", roof(30.5)), part("manifold", manifold()))
+    (found,) = ask(*others, carrier=carrier, fastener=bolt(load="first"))
+    assert found.verdict is Verdict.FAIL
+    assert "does not pass casting" in found.message

@@ -126,6 +126,13 @@ def test_the_spigot_is_within_the_hose():
     assert plugging(plug(bore=15.2), {"spout": carrier}, carrier="spout").stroke.room < 0.0
     hose = plug(bore=15.2, stroke=26.0)
     assert plugging(hose, {"spout": carrier}, carrier="spout").stroke.clear
+    # Turned round it would be in the part's own material, which touches none of its faces.
+    down = plugging(
+        plug(bore=15.2, stroke=3.0, length=8.0, straight=0.0, axis=(0.0, 0.0, -1.0)),
+        {"spout": carrier},
+        carrier="spout",
+    )
+    assert down.stroke.inside and down.home.inside
     # Of another part nothing is left out.
     assert plugging(hose, {"spout": carrier}, carrier="other").stroke.room < 0.0
 
