@@ -102,6 +102,16 @@ _TAIL = """
 # thread_depth = 20           # full thread of a blind hole; or  nut = "ISO 4032"
 # load = "first"              # put in on the bench, before the housing goes down
 
+# A tool of your own, in mm up the axis from where it rests on the head:
+# [[tool]]
+# name = "stubby ratchet"
+# kind = "ratchet"            # a family of its own; fasteners may name it in  tools = [...]
+# drive = "hexagon"           # or "hexagon socket"
+# across_flats = 13
+# profile = [[0, 26, 18], [26, 50, 30]]     # from, to, diameter
+# handle = [[30, 46, 20, 0, 90]]            # from, to, width, inner and outer radius
+# arc = 13                    # degrees it must swing at one go; tilt, pivot, base: it leans
+
 # A plug or hose when home: the rim of its socket, the way it is pulled; where it is modelled, the
 # parts that are the plug:  itself = ["plug"]
 # [[connector]]
