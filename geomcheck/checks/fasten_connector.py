@@ -33,7 +33,6 @@ from pydantic import Field
 from geomcheck.errors import CannotDecide
 from geomcheck.fasten import connector_words as words
 from geomcheck.fasten.connector import Connector
-from geomcheck.fasten.foot import foot_trouble
 from geomcheck.fasten.plugging import Plugging, free_pull, plugging
 from geomcheck.fasten.room import Room
 from geomcheck.fasten.surroundings import Surroundings
@@ -42,7 +41,7 @@ from geomcheck.finding import SEVERITY, Finding, Quantity, Requirement, Verdict,
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import ConnectorEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
-from geomcheck.project.sockets import connector_of
+from geomcheck.project.sockets import connector_of, rim_trouble
 
 CODE = "fasten-connector"
 TITLE = "plugs and hoses"
@@ -87,16 +86,7 @@ def _ask(
     entry: ConnectorEntry,
     connector: Connector,
 ) -> Finding:
-    trouble = foot_trouble(
-        f"the socket of {connector.name}",
-        connector.at,
-        connector.axis,
-        connector.radius,
-        about[entry.part],
-        tolerance=settings.rim_tolerance,
-        lift=settings.lift,
-        aside=connector.skin,
-    )
+    trouble = rim_trouble(connector, about[entry.part], settings.rim_tolerance, settings.lift)
     if trouble is not None:
         verdict, message, remedy = trouble
         return Finding(

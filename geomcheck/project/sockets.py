@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from geomcheck.errors import InputError
 from geomcheck.fasten.connector import Connector
+from geomcheck.fasten.foot import foot_trouble
+from geomcheck.fasten.obstacle import Obstacle
+from geomcheck.finding import Verdict
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import ConnectorEntry
 from geomcheck.project.lines import Key
@@ -57,3 +60,22 @@ def connector_of(assembly: Assembly, key: Key, entry: ConnectorEntry) -> Connect
         )
     except InputError as error:
         assembly.refuse(key, error.what, error.remedy)
+
+
+def rim_trouble(
+    connector: Connector, carrier: Obstacle, tolerance: float, lift: float
+) -> tuple[Verdict, str, str] | None:
+    """Verdict, message and remedy where a socket is not as declared; None where it is.
+
+    As :func:`geomcheck.fasten.foot.foot_trouble`, about the rim of the socket.
+    """
+    return foot_trouble(
+        f"the socket of {connector.name}",
+        connector.at,
+        connector.axis,
+        connector.radius,
+        carrier,
+        tolerance=tolerance,
+        lift=lift,
+        aside=connector.skin,
+    )
