@@ -73,9 +73,10 @@ def pattern_remedy(
         if math.hypot(*row["move"]) > 5e-4
     ]
     if any(row["allowed"] < 0.0 for row in rows):
+        more = f" In {name}{_and_move(moved)}." if moved else ""
         return (
             f"Open the holes that a bolt does not go through, in {name} or the other; if they are "
-            "threads, say which part holds the bolts: fixed." + _and_move(moved)
+            f"threads, say which part holds the bolts: fixed.{more}"
         )
     if not moved:
         return f"Open the holes of {name}: {wanted:g} mm must be left at each."
