@@ -171,7 +171,8 @@ def _finding(
     entry, fastener = asked.entry, asked.fastener
     problems.sort(key=lambda problem: SEVERITY.index(problem.verdict))
     verdict = problems[0].verdict if problems else Verdict.PASS
-    facts = say.good_text(fastener, grip, measured)
+    told = [problem.figure for problem in problems]
+    facts = say.good_text(fastener, grip, tuple(f for f in measured if f not in told))
     air = say.air_text(grip)
     if problems:
         what = " ".join(problem.what for problem in problems)

@@ -357,3 +357,14 @@ def test_another_part_right_under_the_head(ask, part):
     (found,) = ask(cover)
     assert found.verdict is Verdict.UNDECIDED
     assert "Right under its head lies cover, not casting" in found.message
+
+
+def test_a_part_that_a_movement_moves_is_a_moving_part(ask, part):
+    rotor = part("rotor", trimesh.creation.box(bounds=[[-20, -20, -60], [20, 20, -33]]))
+    spin = {"turn": [{"axis": [0, 0, 1], "about": [0, 0, 0], "angle": [-6, 6]}]}
+    move = {"name": "spin", "parts": ["rotor"], "required": 1.0, "rock": spin}
+    entry = bolt(thread_depth=None)
+    under = part("block", through())
+    (found,) = ask(rotor, under=under, fastener=entry, movements=[move])
+    assert "moving part" in found.caution
+    assert ask(rotor, under=under, fastener=entry)[0].caution == ""
