@@ -19,7 +19,7 @@ import numpy as np
 #: A tree of depth 64 leaves at most one waiting node a level.
 STACK = 66
 #: Triangles remembered for each tool.
-KEPT = 4
+KEPT = 32
 
 
 @numba.njit(cache=True, nogil=True)
