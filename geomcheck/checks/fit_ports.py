@@ -112,7 +112,7 @@ def _answers(ask: _Ask) -> Iterator[Finding]:
         yield ask.finding(
             "",
             Verdict.FAIL if certain else Verdict.UNDECIDED,
-            f"{_sentence(_named(error.what, mate))} ({words.place(entry.at)}).",
+            f"{_sentence(_named(error.what, mate))}, {words.place(entry.at)}.",
             f"{_sentence(error.remedy)}.",
             witnesses=(Witness("port", first, entry.at),),
         )

@@ -6,6 +6,7 @@ head, z along the axis towards the tool, mm.
 
 from geomcheck.fasten.connector import Connector
 from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.holes import Hole, find_holes
 from geomcheck.fasten.loading import Loading, loading
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.plugging import Plugging, plugging
@@ -21,6 +22,7 @@ __all__ = [
     "Bar",
     "Connector",
     "Fastener",
+    "Hole",
     "Loading",
     "Obstacle",
     "Plugging",
@@ -33,6 +35,7 @@ __all__ = [
     "built_in_tools",
     "choose_tools",
     "examine_seat",
+    "find_holes",
     "loading",
     "plugging",
     "reach",
