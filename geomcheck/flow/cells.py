@@ -1,4 +1,4 @@
-"""The cells a minimum cut is looked for on: their links, their volumes, and which are held."""
+"""The cells a minimum cut is looked for on: their links and volumes, which are held, its pieces."""
 
 from __future__ import annotations
 
@@ -18,19 +18,38 @@ from geomcheck.flow.section import FloatArray, IntArray
 from geomcheck.flow.void import Void
 from geomcheck.mesh.probe import first_hit
 
+#: A surface that is kept from going further ends so many cells from those that are held, or less.
+_BESIDE = 2
+
 
 @dataclass(frozen=True, eq=False)
 class Problem:
     """The inside cells of a void, and which of them are held.
 
     ``near`` (n, 6): see :func:`neighbours`. ``fixed`` (n,): held at ``u`` (n,), which is 1 at the
-    inlet, 0 at the outlets and anything elsewhere.
+    inlet, 0 at the outlets and anything elsewhere. ``beyond`` (n,): held for lying too far from
+    where the cut is looked for, and no port.
     """
 
     void: Void
     near: NDArray[np.int32]
     fixed: BoolArray
     u: FloatArray
+    beyond: BoolArray
+
+
+@dataclass(frozen=True, eq=False)
+class CutPatch:
+    """One connected piece of the surface.
+
+    ``point``: its middle, mm. ``normal``: unit vector, downstream. ``vector_area``: mm2, the size
+    of the sum of its faces as vectors. ``middles`` (k, 3): middles of the cut links, mm.
+    """
+
+    point: FloatArray
+    normal: FloatArray
+    vector_area: float
+    middles: FloatArray
 
 
 def setup(
@@ -68,9 +87,11 @@ def setup(
         if not (sides[0] & sides[1]).any():
             fixed = sides[0] | sides[1]
             u[sides[0]], u[sides[1]] = 1.0, 0.0
+    beyond = fixed.copy()
+    beyond[begin] = beyond[end] = False
     fixed[begin] = fixed[end] = True
     u[begin], u[end] = 1.0, 0.0
-    return Problem(void, near, fixed, u)
+    return Problem(void, near, fixed, u, beyond)
 
 
 def neighbours(void: Void) -> NDArray[np.int32]:
@@ -123,3 +144,40 @@ def volumes(void: Void, near: NDArray[np.int32], cells: IntArray) -> FloatArray:
         own = hit[facing == side // 2]
         reach[rows[own], side] = t[own] / h
     return np.asarray((reach[:, 0::2] + reach[:, 1::2]).prod(axis=1))
+
+
+def cut_patches(problem: Problem, upstream: BoolArray) -> tuple[tuple[CutPatch, ...], float, bool]:
+    """The connected pieces of the surface between the two sides, and the length of its rim.
+
+    And whether it runs beside cells that are held for lying too far off.
+    """
+    near, void = problem.near, problem.void
+    ahead = near[:, 1::2]
+    rows, axis = np.nonzero((ahead >= 0) & (upstream[:, None] != upstream[ahead]))
+    beyond = ahead[rows, axis]
+    if not len(rows):
+        return (), 0.0, False
+    band = np.zeros(len(near), np.bool_)
+    band[rows] = band[beyond] = True
+    label = connected_components(graph(near, band[:, None] & band[near]), directed=False)[1]
+    where = void.centres()
+    middles = 0.5 * (where[rows] + where[beyond])
+    faces = np.zeros((len(rows), 3))
+    faces[np.arange(len(rows)), axis] = np.where(upstream[rows], 1.0, -1.0) * void.spacing**2
+    patches = []
+    for name in np.unique(label[rows]):
+        own = label[rows] == name
+        total = faces[own].sum(axis=0)
+        size = float(np.linalg.norm(total))
+        if size > 0.0:
+            normal = total / size
+            patches.append(CutPatch(middles[own].mean(axis=0), normal, size, middles[own]))
+    patches.sort(key=lambda patch: (-patch.vector_area, *patch.point.tolist()))
+    # Every side of a cut face that stands on a wall is a piece of the rim.
+    wall = np.add.reduce(0.5 * ((near[rows] < 0).astype(float) + (near[beyond] < 0)), axis=1)
+    wall -= 0.5 * (near[rows, 2 * axis] < 0) + 0.5 * (near[beyond, 2 * axis + 1] < 0)
+    edge = problem.beyond
+    for _ in range(_BESIDE):
+        edge = edge | (edge[near] & (near >= 0)).any(axis=1)
+    at_edge = bool(edge[rows].any() or edge[beyond].any())
+    return tuple(patches), float(wall.sum() * void.spacing), at_edge

@@ -14,50 +14,38 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from geomcheck.errors import InputError
+from geomcheck.errors import CannotDecide, InputError
 from geomcheck.finding import Quantity, Term
-from geomcheck.flow.cells import Problem, graph, setup, volumes
+from geomcheck.flow.cells import CutPatch, Problem, cut_patches, setup, volumes
 from geomcheck.flow.region import BoolArray
-from geomcheck.flow.section import FloatArray
+from geomcheck.flow.section import FloatArray, IntArray
 from geomcheck.flow.void import Void
 from geomcheck.kernels import maxflow as kernel
 from geomcheck.mesh import threads
 
-#: Steps of the iteration: ``_DUAL * _PRIMAL`` times the square of the gradient's norm is 1.
-_BALANCE = 0.3
-_DUAL, _PRIMAL = 0.5 * _BALANCE, 1.0 / (24.0 * _BALANCE)
+#: Dual against primal steps, and the over-relaxation of both.
+_BALANCE, _RELAX = 0.3, 1.9
 #: The iteration ends when its two bounds differ by less than this share, or after so many rounds.
 CONVERGED = 2e-3
-_EVERY, _MOST = 50, 4000
+_EVERY, _MOST = 25, 4000
 #: Work allowed: steps times cells; about ten seconds of one processor.
 _WORK = 1.2e8
 #: The surface may be off by this share of a cell all along its rim. The worst seen on closed forms,
 #: square to the cells and turned: pipes and staggered cylinders 0.08, the edges of a thin plate
 #: 0.18.
 _RIM = 0.2
+#: Cells of the first round against the void's default; those of the second, at least and at most.
+_COARSER, _FINEST, _LEAST_FINER = 1.6, 0.4, 0.75
+#: The finer surface is looked for within this many of the rougher cells of the rougher one first.
+_BAND = 4.0
 #: Cells handed to a thread at once.
 _CHUNK = 1 << 14
-
-
-@dataclass(frozen=True, eq=False)
-class CutPatch:
-    """One connected piece of the surface.
-
-    ``point``: its middle, mm. ``normal``: unit vector, downstream. ``vector_area``: mm2, the size
-    of the sum of its faces as vectors. ``middles`` (k, 3): middles of the cut links, mm.
-    """
-
-    point: FloatArray
-    normal: FloatArray
-    vector_area: float
-    middles: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,6 +67,8 @@ class MinCut:
     upstream : (n,) bool
         Per inside cell (``void.cells``), whether it lies on the inlet's side.
     void : Void
+    at_edge : bool
+        Whether it runs along cells that were held because they lie beyond where it was looked for.
     """
 
     area: Quantity
@@ -89,6 +79,7 @@ class MinCut:
     patches: tuple[CutPatch, ...]
     upstream: BoolArray
     void: Void
+    at_edge: bool = False
 
     @property
     def label(self) -> str:
@@ -125,15 +116,27 @@ def min_cut(
     CannotDecide
         A port opens into no cell, or the inlet and an outlet open into the same cells.
     """
+    return _min_cut(void, inlet, outlets, around, reach, None)[0]
+
+
+def _min_cut(
+    void: Void,
+    inlet: int,
+    outlets: Sequence[int] | None,
+    around: FloatArray | None,
+    reach: float,
+    begun: _Solution | None,
+) -> tuple[MinCut, _Solution]:
+    """As :func:`min_cut`, begun from the solution on other cells."""
     ends = [k for k in range(len(void.ports)) if k != inlet] if outlets is None else list(outlets)
     if not ends or inlet in ends or not all(0 <= k < len(void.ports) for k in (inlet, *ends)):
         raise InputError("a smallest surface needs an inlet and other ports as outlets")
     problem = setup(void, inlet, ends, around, reach)
-    u, upper, lower = _solve(problem)
+    done = _solve(problem, begun)
     face = void.spacing**2
-    upper, lower = upper * face, max(0.0, lower * face)
-    upstream = u > 0.5
-    patches, rim = _patches(problem, upstream)
+    upper, lower = done.upper * face, max(0.0, done.lower * face)
+    upstream = done.level > 0.5
+    patches, rim, at_edge = cut_patches(problem, upstream)
     value = 0.5 * (upper + lower)
     half = 0.5 * (upper - lower)
     cells = _RIM * void.spacing * rim
@@ -141,7 +144,7 @@ def min_cut(
         Term("cells", min(cells, value - half), cells, "estimate: a fifth of a cell along the rim"),
         Term("iteration", half, half, "bounds from both sides"),
     )
-    return MinCut(
+    found = MinCut(
         area=Quantity.from_terms("smallest separating surface", value, "mm2", terms),
         lower=lower,
         upper=upper,
@@ -150,7 +153,9 @@ def min_cut(
         patches=patches,
         upstream=upstream,
         void=void,
+        at_edge=at_edge,
     )
+    return found, done
 
 
 def smallest_surface(
@@ -162,6 +167,11 @@ def smallest_surface(
 ) -> MinCut:
     """The smallest surface on cells, and once more on finer cells near the one found.
 
+    All of the void is solved for on coarse cells. Then on finer cells first in a narrow band about
+    what was found; where the finer surface runs beside the band's edge, in a band as wide as the
+    surface is, about; and where the band does not part the ports (a gap that coarse cells are too
+    large for), in all of the void.
+
     Parameters
     ----------
     make : callable
@@ -169,18 +179,34 @@ def smallest_surface(
     budget : int
         Cells to solve for in the second round, about.
 
+    Raises
+    ------
+    InputError, CannotDecide
+        As :func:`min_cut`; whatever ``make`` raises at its default.
+
     Returns
     -------
     MinCut
         Of the finer cells; the difference of the two rounds widens its term where it is greater.
     """
-    rough = min_cut(make(None), inlet=inlet, outlets=outlets)
+    first = make(None)
+    try:
+        rough, done = _min_cut(
+            make(_COARSER * first.spacing), inlet, outlets, None, 0.0, None
+        )  # fmt: skip
+    except CannotDecide:
+        rough, done = _min_cut(first, inlet, outlets, None, 0.0, None)
     points = np.concatenate([patch.middles for patch in rough.patches])
-    reach = 0.4 * float(np.sqrt(rough.area.value)) + 3.0 * rough.spacing
-    near = cKDTree(points).query(rough.void.centres(), distance_upper_bound=reach)[0]
+    reach = 0.4 * float(np.sqrt(rough.area.value)) + 3.0 * first.spacing
+    near = cKDTree(points).query(first.centres(), distance_upper_bound=reach)[0]
     count = max(1, int(np.isfinite(near).sum()))
-    finer = rough.spacing * max(0.4, min(0.75, (count / budget) ** (1.0 / 3.0)))
-    fine = min_cut(make(finer), inlet=inlet, outlets=outlets, around=points, reach=reach)
+    wanted = first.spacing * (count / budget) ** (1.0 / 3.0)
+    finer = max(_FINEST * first.spacing, min(_LEAST_FINER * first.spacing, wanted))
+    void = make(finer)
+    for band in (min(reach, _BAND * rough.spacing), reach):
+        fine, done = _min_cut(void, inlet, outlets, points, band, done)
+        if not fine.at_edge:
+            break
     off = abs(fine.area.value - rough.area.value)
     cells, iteration = fine.area.terms
     if off > cells.plus:
@@ -189,14 +215,27 @@ def smallest_surface(
             f"estimate: difference to cells of {rough.spacing:.2f} mm",
         )  # fmt: skip
     area = Quantity.from_terms(fine.area.name, fine.area.value, "mm2", (cells, iteration))
-    return MinCut(
-        area, fine.lower, fine.upper, fine.spacing, fine.converged, fine.patches, fine.upstream,
-        fine.void,
-    )  # fmt: skip
+    return replace(fine, area=area)
 
 
-def _solve(problem: Problem) -> tuple[FloatArray, float, float]:
-    """Level of every cell, and the bounds of the minimum in faces of a cell."""
+@dataclass(frozen=True, eq=False)
+class _Solution:
+    """What the iteration ended with.
+
+    ``level`` (n,) of every inside cell; ``cells`` (k,) that took part, their ``middles`` (k, 3) and
+    ``flow`` (k, 4, 3); bounds of the minimum in faces of a cell.
+    """
+
+    level: FloatArray
+    cells: IntArray
+    middles: FloatArray
+    flow: FloatArray
+    upper: float
+    lower: float
+
+
+def _solve(problem: Problem, begun: _Solution | None = None) -> _Solution:
+    """Iterate until the bounds meet; ``begun``: on other cells, taken over from the nearest."""
     level = problem.u.copy()
     # Only cells that are free, and those beside them, take part.
     free = ~problem.fixed
@@ -208,56 +247,42 @@ def _solve(problem: Problem) -> tuple[FloatArray, float, float]:
     weight, fixed = volumes(problem.void, problem.near, cells), problem.fixed[cells]
     u = level[cells]
     n = len(cells)
-    side = np.empty((n, 4, 3), np.int8)
-    kernel.sides(near, kernel.CORNERS, side)
-    flow = np.zeros((n, 4, 3))
+    side, plain, degree = np.empty((n, 4, 3), np.int8), np.empty(n, np.bool_), np.empty(n)
+    kernel.sides(near, kernel.CORNERS, side, plain, degree)
+    middles = problem.void.centres(problem.void.cells[cells])
+    flow, held = np.zeros((n, 4, 3)), np.empty((n, 4, 3))
+    if begun is not None:
+        row = cKDTree(begun.middles).query(middles)[1]
+        u = np.where(fixed, u, begun.level[begun.cells][row])
+        kernel.limited(weight, begun.flow[row], flow, 0, n)
     ahead = u.copy()
     ranges = threads.chunks(n, _CHUNK)
     upper, lower = np.inf, 0.0
     most = int(min(_MOST, max(10 * _EVERY, _WORK / max(n, 1))))
+
+    def primal(a: int, b: int) -> None:
+        kernel.descend(
+            near, side, plain, fixed, degree, u, ahead, flow, _BALANCE, _RELAX, a, b
+        )  # fmt: skip
+
+    def dual(a: int, b: int) -> None:
+        kernel.ascend(near, side, weight, ahead, flow, 0.5 * _BALANCE, _RELAX, a, b)
+
     with ThreadPoolExecutor(threads.THREADS) as pool:
 
         def each(task: Callable[[int, int], Any]) -> list[Any]:
             return list(pool.map(lambda pair: task(*pair), ranges))
 
         for step in range(1, most + 1):
-            each(lambda a, b: kernel.ascend(near, side, weight, ahead, flow, _DUAL, a, b))
-            each(lambda a, b: kernel.descend(near, side, fixed, u, ahead, flow, _PRIMAL, a, b))
+            each(primal)
+            each(dual)
             if step % _EVERY == 0:
-                sums = each(lambda a, b: kernel.bounds(near, side, weight, fixed, u, flow, a, b))
+                # Relaxed, the flow may be too strong: the bound is that of a flow that is not.
+                each(lambda a, b: kernel.limited(weight, flow, held, a, b))
+                sums = each(lambda a, b: kernel.bounds(near, side, weight, fixed, u, held, a, b))
                 above, below = (float(x) for x in np.sum(sums, axis=0))
                 upper, lower = min(upper, above), max(lower, below)
                 if upper - lower <= 0.9 * CONVERGED * upper:
                     break
     level[cells] = u
-    return level, upper, lower
-
-
-def _patches(problem: Problem, upstream: BoolArray) -> tuple[tuple[CutPatch, ...], float]:
-    """The connected pieces of the surface between the two sides, and the length of its rim."""
-    near, void = problem.near, problem.void
-    ahead = near[:, 1::2]
-    rows, axis = np.nonzero((ahead >= 0) & (upstream[:, None] != upstream[ahead]))
-    beyond = ahead[rows, axis]
-    if not len(rows):
-        return (), 0.0
-    band = np.zeros(len(near), np.bool_)
-    band[rows] = band[beyond] = True
-    label = connected_components(graph(near, band[:, None] & band[near]), directed=False)[1]
-    where = void.centres()
-    middles = 0.5 * (where[rows] + where[beyond])
-    faces = np.zeros((len(rows), 3))
-    faces[np.arange(len(rows)), axis] = np.where(upstream[rows], 1.0, -1.0) * void.spacing**2
-    patches = []
-    for name in np.unique(label[rows]):
-        own = label[rows] == name
-        total = faces[own].sum(axis=0)
-        size = float(np.linalg.norm(total))
-        if size > 0.0:
-            normal = total / size
-            patches.append(CutPatch(middles[own].mean(axis=0), normal, size, middles[own]))
-    patches.sort(key=lambda patch: (-patch.vector_area, *patch.point.tolist()))
-    # Every side of a cut face that stands on a wall is a piece of the rim.
-    wall = np.add.reduce(0.5 * ((near[rows] < 0).astype(float) + (near[beyond] < 0)), axis=1)
-    wall -= 0.5 * (near[rows, 2 * axis] < 0) + 0.5 * (near[beyond, 2 * axis + 1] < 0)
-    return tuple(patches), float(wall.sum() * void.spacing)
+    return _Solution(level, cells, middles, flow, upper, lower)

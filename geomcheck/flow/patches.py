@@ -17,8 +17,8 @@ import shapely
 from scipy.sparse.csgraph import connected_components
 
 from geomcheck.finding import Quantity, Term
-from geomcheck.flow.cells import graph, neighbours
-from geomcheck.flow.mincut import CutPatch, MinCut
+from geomcheck.flow.cells import CutPatch, graph, neighbours
+from geomcheck.flow.mincut import MinCut
 from geomcheck.flow.mouths import plane_frame
 from geomcheck.flow.plane import Allowed, Cut, polish
 from geomcheck.flow.region import BoolArray, Region

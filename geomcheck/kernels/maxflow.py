@@ -16,8 +16,13 @@ CORNERS = np.array([[1, 1, 1], [1, 0, 0], [0, 1, 0], [0, 0, 1]], np.int64)
 
 
 @numba.njit(cache=True, nogil=True)
-def sides(near, corners, side):
-    """Fill ``side``: along which link each corner of each cell takes its differences."""
+def sides(near, corners, side, plain, degree):
+    """Fill ``side``: along which link each corner of each cell takes its differences.
+
+    ``plain`` (n,) bool: whether all corners of a cell, and those of its neighbours towards it, are
+    the usual ones. ``degree`` (n,): how many differences a cell takes part in.
+    """
+    degree[:] = 0.0
     for c in range(near.shape[0]):
         for g in range(4):
             for a in range(3):
@@ -25,30 +30,71 @@ def sides(near, corners, side):
                 if near[c, 2 * a + s] < 0:
                     s = 1 - s
                 side[c, g, a] = s if near[c, 2 * a + s] >= 0 else -1
+                if side[c, g, a] >= 0:
+                    degree[c] += 1.0
+                    degree[near[c, 2 * a + side[c, g, a]]] += 1.0
+    for c in range(near.shape[0]):
+        usual = True
+        for link in range(6):
+            usual = usual and near[c, link] >= 0 and near[near[c, link], link] >= 0
+        plain[c] = usual
 
 
 @numba.njit(cache=True, nogil=True)
-def ascend(near, side, weight, ahead, flow, sigma, begin, end):
-    """Dual step of some cells: along the gradient of ``ahead``, back to |flow| <= weight / 4."""
+def ascend(near, side, weight, ahead, flow, sigma, relax, begin, end):
+    """Dual step of some cells: along the gradient of ``ahead``, back to |flow| <= weight / 4.
+
+    ``relax``: how far to go on to there, 1 to below 2 (over-relaxation).
+    """
     for c in range(begin, end):
         limit = 0.25 * weight[c]
         here = ahead[c]
         for g in range(4):
+            x, y, z = 0.0, 0.0, 0.0
+            s = side[c, g, 0]
+            if s >= 0:
+                step = ahead[near[c, s]] - here
+                x = flow[c, g, 0] + sigma * (step if s else -step)
+            s = side[c, g, 1]
+            if s >= 0:
+                step = ahead[near[c, 2 + s]] - here
+                y = flow[c, g, 1] + sigma * (step if s else -step)
+            s = side[c, g, 2]
+            if s >= 0:
+                step = ahead[near[c, 4 + s]] - here
+                z = flow[c, g, 2] + sigma * (step if s else -step)
+            size = x * x + y * y + z * z
+            scale = limit / np.sqrt(size) if size > limit * limit else 1.0
+            flow[c, g, 0] += relax * (scale * x - flow[c, g, 0])
+            flow[c, g, 1] += relax * (scale * y - flow[c, g, 1])
+            flow[c, g, 2] += relax * (scale * z - flow[c, g, 2])
+
+
+@numba.njit(cache=True, nogil=True)
+def limited(weight, flow, out, begin, end):
+    """The flow of some cells brought back to |flow| <= weight / 4, into ``out``."""
+    for c in range(begin, end):
+        limit = 0.25 * weight[c]
+        for g in range(4):
             size = 0.0
             for a in range(3):
-                s = side[c, g, a]
-                if s < 0:
-                    continue
-                step = ahead[near[c, 2 * a + s]] - here
-                if s == 0:
-                    step = -step
-                q = flow[c, g, a] + sigma * step
-                flow[c, g, a] = q
-                size += q * q
-            if size > limit * limit:
-                scale = limit / np.sqrt(size)
-                for a in range(3):
-                    flow[c, g, a] *= scale
+                size += flow[c, g, a] ** 2
+            scale = limit / np.sqrt(size) if size > limit * limit else 1.0
+            for a in range(3):
+                out[c, g, a] = scale * flow[c, g, a]
+
+
+@numba.njit(cache=True, nogil=True)
+def _usual(near, flow, c):
+    """:func:`_surplus` of a plain cell."""
+    b0, a0, b1, a1, b2, a2 = near[c, 0], near[c, 1], near[c, 2], near[c, 3], near[c, 4], near[c, 5]
+    out = flow[c, 2, 0] + flow[c, 3, 0] + flow[b0, 0, 0] + flow[b0, 1, 0]
+    out -= flow[c, 0, 0] + flow[c, 1, 0] + flow[a0, 2, 0] + flow[a0, 3, 0]
+    out += flow[c, 1, 1] + flow[c, 3, 1] + flow[b1, 0, 1] + flow[b1, 2, 1]
+    out -= flow[c, 0, 1] + flow[c, 2, 1] + flow[a1, 1, 1] + flow[a1, 3, 1]
+    out += flow[c, 1, 2] + flow[c, 2, 2] + flow[b2, 0, 2] + flow[b2, 3, 2]
+    out -= flow[c, 0, 2] + flow[c, 3, 2] + flow[a2, 1, 2] + flow[a2, 2, 2]
+    return out
 
 
 @numba.njit(cache=True, nogil=True)
@@ -71,24 +117,30 @@ def _surplus(near, side, flow, c):
 
 
 @numba.njit(cache=True, nogil=True)
-def descend(near, side, fixed, u, ahead, flow, tau, begin, end):
-    """Primal step of some cells, kept within 0..1, and the point to look ahead to."""
+def descend(near, side, plain, fixed, degree, u, ahead, flow, balance, relax, begin, end):
+    """Primal step of some cells, kept within 0..1, and the point to look ahead to.
+
+    Each cell's step is ``1 / (balance * degree)``, that of the dual ``balance / 2``: the steps of
+    T. Pock and A. Chambolle (2011, "Diagonal preconditioning for first order primal-dual
+    algorithms in convex optimization", ICCV), which need no norm of the gradient.
+    """
     for c in range(begin, end):
         if fixed[c]:
             continue
         old = u[c]
-        new = old - tau * _surplus(near, side, flow, c)
+        surplus = _usual(near, flow, c) if plain[c] else _surplus(near, side, flow, c)
+        new = old - surplus / (balance * max(degree[c], 1.0))
         new = min(1.0, max(0.0, new))
-        u[c] = new
         ahead[c] = 2.0 * new - old
+        u[c] = old + relax * (new - old)
 
 
 @numba.njit(cache=True, nogil=True)
 def bounds(near, side, weight, fixed, u, flow, begin, end):
     """Upper and lower bound of the discrete minimum, from ``u`` and from ``flow``; sums of cells.
 
-    The total variation of ``u``; and the least of the Lagrangian over all 0 <= u <= 1, which no
-    flow that obeys the limit can exceed.
+    The total variation of ``u``, cut off at 0 and 1; and the least of the Lagrangian over all
+    0 <= u <= 1, which no flow that obeys the limit can exceed.
     """
     upper = 0.0
     lower = 0.0
@@ -98,7 +150,8 @@ def bounds(near, side, weight, fixed, u, flow, begin, end):
             for a in range(3):
                 s = side[c, g, a]
                 if s >= 0:
-                    size += (u[near[c, 2 * a + s]] - u[c]) ** 2
+                    there = min(1.0, max(0.0, u[near[c, 2 * a + s]]))
+                    size += (there - min(1.0, max(0.0, u[c]))) ** 2
             upper += 0.25 * weight[c] * np.sqrt(size)
         surplus = _surplus(near, side, flow, c)
         if fixed[c]:

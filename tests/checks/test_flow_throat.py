@@ -135,7 +135,7 @@ def test_the_cut_decides_it(part: Any, assembly: Any) -> None:
     assert "smallest separating surface" in found.message
 
 
-@pytest.mark.parametrize("limit", [1200.0, 1350.0])
+@pytest.mark.parametrize("limit", [1100.0, 1350.0])
 def test_two_gaps_round_a_plate(part: Any, assembly: Any, limit: float) -> None:
     (found,) = asked(part, assembly, channel(), plate(), least_area=limit, throat="planes and cut")
     assert found.quantity is not None
