@@ -249,6 +249,17 @@ class Finding:
     details: Mapping[str, Any] = field(default_factory=dict)
 
 
+def rank(finding: Finding) -> tuple[int, str, str, str, str]:
+    """Sort key of findings in a result: worst first, then vehicle, check and subject."""
+    return (
+        SEVERITY.index(finding.verdict),
+        finding.vehicle,
+        finding.code,
+        finding.subject,
+        finding.message,
+    )
+
+
 _WORST_FIRST = (2, 1, 4, 3, 0)
 
 FailLevel = Literal["undecided", "waived", "remark"]

@@ -19,16 +19,17 @@ from typing import Protocol, cast
 from geomcheck import checks
 from geomcheck.errors import CannotDecide, InputError, ProjectError
 from geomcheck.finding import (
-    SEVERITY,
     EntryRef,
     FailLevel,
     Finding,
     PartSummary,
     Result,
     Verdict,
+    rank,
 )
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
+from geomcheck.project.lines import Key
 from geomcheck.project.load import Project
 from geomcheck.version import __version__
 
@@ -123,9 +124,14 @@ def run(
         version=__version__,
         vehicles=names,
         parts={name: _summaries(assembly) for name, assembly in assemblies.items()},
-        findings=tuple(sorted(findings, key=_rank)),
+        findings=tuple(sorted(findings, key=rank)),
     )
     return Run(result, assemblies)
+
+
+def asked(project: Project, only: Iterable[str] = ()) -> frozenset[str]:
+    """Codes of the checks that :func:`run` runs."""
+    return frozenset(_choose(project, discover(), tuple(only)))
 
 
 def nothing(project: Project, fail_level: FailLevel = "undecided") -> Result:
@@ -180,12 +186,31 @@ def _choose(project: Project, found: dict[str, Check], only: tuple[str, ...]) ->
                 line=ref.line,
                 entry=ref.entry,
             )
+    for key, codes in _settled_codes(project):
+        for code in codes:
+            if code not in found:
+                ref = project.lines.entry(key)
+                raise ProjectError(
+                    f"there is no check {code!r}",
+                    remedy=f"known checks: {', '.join(found)}",
+                    file=project.file,
+                    line=ref.line,
+                    entry=ref.entry,
+                )
     for code in only:
         if code not in found:
             raise ProjectError(
                 f"there is no check {code!r}", remedy=f"known checks: {', '.join(found)}"
             )
     return [code for code in found if not only or code in only or code in ALWAYS]
+
+
+def _settled_codes(project: Project) -> Iterator[tuple[Key, tuple[str, ...]]]:
+    """Codes of checks that waivers and the baseline name, with their places."""
+    for number, waiver in enumerate(project.document.waivers):
+        yield ("waiver", number, "code"), (waiver.code,)
+    if project.document.baseline is not None:
+        yield ("baseline", "checks"), project.document.baseline.checks
 
 
 def _choose_vehicles(project: Project, vehicles: tuple[str, ...]) -> tuple[str, ...]:
@@ -197,16 +222,6 @@ def _choose_vehicles(project: Project, vehicles: tuple[str, ...]) -> tuple[str, 
                 file=project.file,
             )
     return tuple(name for name in project.vehicles if not vehicles or name in vehicles)
-
-
-def _rank(finding: Finding) -> tuple[int, str, str, str, str]:
-    return (
-        SEVERITY.index(finding.verdict),
-        finding.vehicle,
-        finding.code,
-        finding.subject,
-        finding.message,
-    )
 
 
 def _summaries(assembly: Assembly) -> tuple[PartSummary, ...]:

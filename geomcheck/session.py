@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import os
 import sys
 from collections.abc import Iterable, Iterator
@@ -11,11 +12,18 @@ from pathlib import Path
 
 from geomcheck import gate
 from geomcheck.ahead import compiled_ahead
-from geomcheck.finding import FailLevel, Result
+from geomcheck.errors import InputError
+from geomcheck.finding import FailLevel, Result, Verdict
 from geomcheck.gate import Progress, Run
 from geomcheck.project.load import Project, load
+from geomcheck.release.baseline import Accepted, accepted, read_baseline, to_text
+from geomcheck.release.settle import baseline_file, settle
+from geomcheck.release.toml import waiver_text
+from geomcheck.release.waivers import waiver_of
 from geomcheck.reports.files import write_text
 from geomcheck.repository import changed_files
+
+_OPEN = (Verdict.FAIL, Verdict.UNDECIDED)
 
 
 def run(
@@ -26,6 +34,7 @@ def run(
     only: Iterable[str] = (),
     changed_since: str | None = None,
     fail_level: FailLevel = "undecided",
+    today: datetime.date | None = None,
 ) -> Run:
     """Check a project file; as :func:`geomcheck.gate.run`.
 
@@ -38,6 +47,8 @@ def run(
         A Git revision: vehicles of which no file is other than it was then are left out.
     fail_level : {"undecided", "waived", "remark"}
         See :func:`geomcheck.finding.exit_code`.
+    today : date, optional
+        The day on which waivers must hold; default the system's.
     """
     project = load(path)
     chosen = tuple(vehicles)
@@ -53,9 +64,99 @@ def run(
         )
         if not chosen:
             return Run(gate.nothing(project, fail_level), {}, notes)
+    done = measure(project, tell, vehicles=chosen, only=only)
+    settled = settle(
+        project,
+        done.result,
+        {vehicle: assembly.parts for vehicle, assembly in done.assemblies.items()},
+        today=today or datetime.date.today(),
+        asked=gate.asked(project, only),
+    )
+    return Run(replace(settled, fail_level=fail_level), done.assemblies, notes)
+
+
+def measure(
+    project: Project, tell: Progress, *, vehicles: Iterable[str] = (), only: Iterable[str] = ()
+) -> Run:
+    """Run the checks alone: no waiver is applied, no baseline looked at."""
     with compiled_ahead(project):
-        done = gate.run(project, vehicles=chosen, only=only, progress=tell)
-    return Run(replace(done.result, fail_level=fail_level), done.assemblies, notes)
+        return gate.run(project, vehicles=vehicles, only=only, progress=tell)
+
+
+def accept(
+    path: Path, tell: Progress, *, vehicles: Iterable[str] = (), only: Iterable[str] = ()
+) -> list[str]:
+    """Take the values of a run into the project's baseline; what changed, line by line."""
+    project = load(path)
+    file = baseline_file(project)
+    done = measure(project, tell, vehicles=vehicles, only=only)
+    entry = project.document.baseline
+    assert entry is not None
+    new = {one.question: one for one in accepted(done.result.findings, entry)}
+    old = dict(read_baseline(file)) if file.exists() else {}
+    write_text(file, to_text((old | new).values()))
+    added = [f"new: {_told(one)}" for q, one in new.items() if q not in old]
+    changed = [
+        f"changed: {_told(one)}, was {old[q].value:g}"
+        for q, one in new.items()
+        if q in old and old[q] != one
+    ]
+    same = len(new) - len(added) - len(changed)
+    return [*added, *changed, f"{same} as they were", f"wrote {file}"]
+
+
+def prune(path: Path, tell: Progress) -> list[str]:
+    """Take out of the project's baseline what no question asks any more; what was taken out."""
+    project = load(path)
+    file = baseline_file(project)
+    old = read_baseline(file)
+    done = measure(project, tell)
+    entry = project.document.baseline
+    assert entry is not None
+    asked = {one.question for one in accepted(done.result.findings, entry)}
+    gone = [one for question, one in old.items() if question not in asked]
+    if gone:
+        write_text(file, to_text(one for one in old.values() if one.question in asked))
+    told = [f"taken out: {_told(one)}" for one in gone]
+    return [*told, f"wrote {file}" if gone else "nothing to take out"]
+
+
+def _told(one: Accepted) -> str:
+    return f"{one.vehicle}, {one.code} {one.subject}: {one.name} {one.value:g} {one.unit}"
+
+
+def waiver(
+    path: Path,
+    tell: Progress,
+    *,
+    code: str,
+    subject: str,
+    vehicle: str,
+    reason: str,
+    owner: str,
+    expires: datetime.date,
+    radius: float,
+) -> str:
+    """The waiver of a finding as it is now, as text for the project file."""
+    done = measure(load(path), tell, vehicles=(vehicle,), only=(code,))
+    mine = [f for f in done.result.findings if f.code == code]
+    found = [finding for finding in mine if finding.subject == subject]
+    if not found:
+        known = "; ".join(dict.fromkeys(f.subject for f in mine if f.verdict in _OPEN)) or "nothing"
+        raise InputError(
+            f"{code} asks nothing about {subject!r} in {vehicle}",
+            remedy=f"open findings of {code} there: {known}",
+        )
+    # Worst first: of several on one subject the worst is what a waiver is wanted for.
+    entry = waiver_of(
+        found[0],
+        done.assemblies[vehicle].parts,
+        reason=reason,
+        owner=owner,
+        expires=expires,
+        radius=radius,
+    )
+    return waiver_text(entry)
 
 
 def changed_vehicles(project: Project, revision: str) -> tuple[str, ...]:

@@ -11,12 +11,14 @@ import sys
 
 import click
 
+from geomcheck.cli.accept import accept, prune
 from geomcheck.cli.check import check
 from geomcheck.cli.codes import EXIT_CODES
 from geomcheck.cli.compare import compare
 from geomcheck.cli.explain import explain
 from geomcheck.cli.look import look
 from geomcheck.cli.new import new
+from geomcheck.cli.waive import waive
 from geomcheck.errors import GeomcheckError
 from geomcheck.version import __version__
 
@@ -31,7 +33,7 @@ def cli() -> None:
     """
 
 
-for _command in (check, explain, look, new, compare):
+for _command in (check, explain, look, new, compare, accept, prune, waive):
     cli.add_command(_command)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import sys
 from pathlib import Path
 
@@ -43,6 +44,11 @@ from geomcheck.finding import FailLevel
     show_default=True,
     help="What fails the run, with all that is worse: waived findings too, or remarks as well.",
 )
+@click.option(
+    "--today",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The day on which waivers must hold; default: the system's.",
+)
 @click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
 @click.option("--all", "show_all", is_flag=True, help="Show every finding in full, passes too.")
 def check(
@@ -58,6 +64,7 @@ def check(
     drawings: Path | None,
     changed_since: str | None,
     fail_level: FailLevel,
+    today: datetime.datetime | None,
     no_pictures: bool,
     show_all: bool,
 ) -> None:
@@ -75,6 +82,7 @@ def check(
             only=only,
             changed_since=changed_since,
             fail_level=fail_level,
+            today=today.date() if today else None,
         )
         session.write_files(run, project, outputs, tell)
         drawn = session.draw(run, drawings, tell)

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import click
 
 from geomcheck.errors import InputError
+
+#: What findings beside the checks' own are about.
+_SETTLED = {"waiver": "geomcheck.release.waivers", "baseline": "geomcheck.release.baseline"}
 
 
 @click.command()
@@ -18,6 +23,9 @@ def explain(code: str | None) -> None:
         width = max(len(name) for name in found)
         for name, module in found.items():
             click.echo(f"{name:<{width}}  {module.TITLE}")
+        return
+    if code in _SETTLED:
+        click.echo(f"{code}: {(import_module(_SETTLED[code]).__doc__ or '').strip()}")
         return
     if code not in found:
         raise InputError(f"there is no check {code!r}", remedy=f"known checks: {', '.join(found)}")

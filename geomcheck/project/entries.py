@@ -26,6 +26,7 @@ from geomcheck.project.places import (
     ScanEntry,
     Turn,
 )
+from geomcheck.project.settling import BaselineEntry, WaiverEntry
 from geomcheck.project.states import MovedEntry, StateEntry
 from geomcheck.project.values import (
     MILLIMETRES,
@@ -183,6 +184,8 @@ class Document(Table):
     order: OrderEntry | None = Field(default=None, description="the order of work")
     patterns: tuple[PatternEntry, ...] = Field(default=(), alias="pattern")
     port_joints: tuple[PortJointEntry, ...] = Field(default=(), alias="port_joint")
+    waivers: tuple[WaiverEntry, ...] = Field(default=(), alias="waiver")
+    baseline: BaselineEntry | None = None
     check: dict[str, dict[str, object]] = Field(
         default={}, description="[check.CODE] tables: the settings of each check"
     )

@@ -81,6 +81,7 @@ def check_names(document: Document, lines: LineMap) -> None:
         "port_joint": [joint.vehicle for joint in document.port_joints],
         "connector": [connector.vehicle for connector in document.connectors],
         "service": [service.vehicle for service in document.services],
+        "waiver": [waiver.vehicle for waiver in document.waivers if names],
     }
     for list_name, given in vehicles_named.items():
         for number, name in enumerate(given):
