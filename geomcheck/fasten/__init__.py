@@ -4,9 +4,11 @@ Everything here works in the fastener's own frame: origin at the centre of the s
 head, z along the axis towards the tool, mm.
 """
 
+from geomcheck.fasten.access import Access, access
 from geomcheck.fasten.connector import Connector
 from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.holes import Hole, find_holes
+from geomcheck.fasten.lean import lean_access
 from geomcheck.fasten.loading import Loading, loading
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.plugging import Plugging, plugging
@@ -19,6 +21,7 @@ from geomcheck.fasten.tools import Bar, Tool
 from geomcheck.fasten.withdraw import Withdrawal, withdraw
 
 __all__ = [
+    "Access",
     "Bar",
     "Connector",
     "Fastener",
@@ -32,10 +35,12 @@ __all__ = [
     "Surroundings",
     "Tool",
     "Withdrawal",
+    "access",
     "built_in_tools",
     "choose_tools",
     "examine_seat",
     "find_holes",
+    "lean_access",
     "loading",
     "plugging",
     "reach",

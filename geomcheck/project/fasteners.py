@@ -101,6 +101,8 @@ class ToolEntry(Table):
                 )
         if self.tilt > 0 and self.aside > 0:
             raise ValueError("a tool that leans comes off along its axis: leave out tilt or aside")
+        if self.tilt > 0 and self.pivot > self.profile[0][0]:
+            raise ValueError("what leans must begin at the pivot or above it; the rest is its base")
         if self.aside > 0 and not self.handle:
             raise ValueError("a tool that is drawn off sideways needs a handle")
         return self
