@@ -13,9 +13,10 @@ valve's port, a slot or a pocket, is part of the section and can make up for a b
 low end of the interval allows for both: it goes down to what is open as seen along the path, past
 the blade or from before to behind the opening, which no surface across can undercut; or to what the
 cut of ``flow-throat`` rules out, where it was asked for. A duct that only widens keeps its number.
-Not seen are an opening that stands out by less than 0.2 % of the bore's diameter, and one into a
-notch of the bore; one longer than two diameters counts as duct. What is cast into the walls askew
-only ``flow-throat`` finds.
+Not every
+opening is seen: one shallower than 0.2 % of the bore's diameter, into a notch, longer than two
+diameters, at an end of the path or between stations far apart may still hide a boss; where openings
+lie, ask for ``throat = "planes and cut"``. So may what is cast into the walls askew.
 
 Why: The throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its

@@ -13,7 +13,9 @@ it no surface across can undercut.
 A duct that widens truly, a plenum, a bell-mouth or a cone, is cut back to its shoulders, which are
 sections of the duct themselves: it loses nothing unless something stands between them.
 
-Not seen (``geomcheck.flow.rays``): an opening longer than two diameters of the bore, or without a
+Not all is seen, so this is no proof that nothing is hidden: openings at an end of the path or
+between stations far apart, and shallow ones with a boss much longer than they are, can be missed.
+Nor is (``geomcheck.flow.rays``): an opening longer than two diameters of the bore, or without a
 steep edge, which is part of the duct, as a surface that left it out would have to close half its
 mouth; what stands out by less than 0.2 % of the diameter; and an opening into a notch of the bore,
 beyond which a ray from the path meets the bore again.

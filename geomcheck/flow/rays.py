@@ -124,7 +124,8 @@ def _steep(reach: FloatArray, s: FloatArray, step: float, deep: float) -> BoolAr
     out = np.zeros(reach.shape, np.bool_)
     for k in range(1, len(s)):
         a = min(k - 1, int(np.searchsorted(s, s[k] - step)))
-        allowed = reach[a:k] + STEEP * (s[k] - s[a:k])[:, None]
+        # Between stations far apart nobody knows how steep it is: it is taken for steep.
+        allowed = reach[a:k] + STEEP * np.minimum(s[k] - s[a:k], step)[:, None]
         out[k] = reach[k] > allowed.min(axis=0) + deep
     return out
 
