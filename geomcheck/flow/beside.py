@@ -200,6 +200,12 @@ class _Bore:
 
     def through(self, first: int, last: int, least: float) -> float:
         """Area open from before to behind a stretch, along the path or a line through middles."""
+        # From clear of the openings: an end within one would count it.
+        out = self.rays.out.any(axis=1)
+        while first > 0 and out[first]:
+            first -= 1
+        while last < len(out) - 1 and out[last]:
+            last += 1
         minus = self._minus(first, last)
         path, surfaces = self.rows.path, self.rows.surfaces
         line = Line.of(path, float(self.s[first]), float(self.s[last]))
