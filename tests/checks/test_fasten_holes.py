@@ -128,6 +128,14 @@ def test_the_thread_below_is_held_against_the_hole_above(ask, part):
     assert small.verdict is Verdict.FAIL and "at its tap drill, or full size" in small.message
 
 
+def test_the_thread_is_not_looked_for_above_the_head(ask, part):
+    lower = plate((0.3, 0, 6.8), bottom=-40, top=-12)
+    over = plate((0, 0, 6.8), bottom=10, top=20)  # a lug of the same part, over the bolt
+    block = part("block", trimesh.util.concatenate([lower, over]))
+    _, thread = ask(plate((0, 0, 9.0)), block, bolts=[bolt(into="block")])
+    assert thread.details["hole"][0] == pytest.approx(0.3, abs=1e-4)
+
+
 def test_no_hole_at_all(ask):
     (found,) = ask(plate())
     assert found.verdict is Verdict.FAIL

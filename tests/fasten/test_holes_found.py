@@ -118,6 +118,15 @@ def test_a_rounded_mouth_is_not_in_the_way():
     assert hole.bores[0].bottom - hole.bores[0].top == pytest.approx(10.0, abs=1e-5)
 
 
+def test_a_dished_mouth_is_no_countersink():
+    # A ball of 9 mm, centre 6 mm above the face, let into the mouth.
+    arc = [[r, 6 - math.sqrt(81 - r * r)] for r in np.linspace(4.5, math.sqrt(45), 6)]
+    ring = [[0.0, -30.0], [4.5, -30.0], *arc, [math.sqrt(45), 5.0], [0.0, 5.0]]
+    hole = only(cut(trimesh.creation.revolve(np.array(ring), sections=48)))
+    assert hole.countersink is None
+    assert hole.radius == pytest.approx(4.5, abs=1e-5)
+
+
 def test_a_keyway_leaves_it_one_hole():
     key = trimesh.creation.box(bounds=[[-1, -1, -25], [1, 7, 5]])
     hole = only(cut(rod(5, 5, -30, 64), key))

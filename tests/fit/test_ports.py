@@ -126,6 +126,26 @@ def test_a_rectangle_over_a_round_hole():
     assert found.into_first.size.value == pytest.approx(15 * math.sqrt(2) - 20, abs=chord(20))
 
 
+def test_a_tongue_from_the_side_is_told():
+    # 6 wide and 10 long: its middle is 3 from the opening on either side of it.
+    window = trimesh.creation.box(bounds=[[-15, -15, -20], [15, 15, 20]])
+    tongue = trimesh.creation.box(bounds=[[-3, 5, -12], [3, 20, -1.5]])
+    lower = trimesh.boolean.difference([plate(-12, -1.5), window], engine="manifold")
+    lower = trimesh.boolean.union([lower, tongue], engine="manifold")
+    upper = trimesh.boolean.difference([plate(0, 10), window], engine="manifold")
+    found = joint(upper, lower)
+    assert found.into_second.size.value == pytest.approx(3.0, abs=2e-3)
+    assert found.into_second.size.high >= 3.0
+    assert found.into_second.place[0] == pytest.approx(0.0, abs=0.01)
+    assert found.into_second.area == pytest.approx(60.0, rel=1e-4)
+
+
+def test_both_edges_of_the_land_may_be_off():
+    found = joint(disc(0, 10, 30, 22), disc(-12, -1.5, 30, 22), on=(26, 0, 0), sagitta=0.05)
+    assert found.land.high - found.land.value == pytest.approx(0.1)
+    assert found.land.value - found.land.low == pytest.approx(0.1)
+
+
 def test_a_post_in_the_opening_is_told():
     rods = trimesh.creation.cylinder(3, 10.5, sections=48).apply_translation([0, 0, -6.75])
     bar = trimesh.creation.box(bounds=[[-25, -1, -11], [25, 1, -8]])
