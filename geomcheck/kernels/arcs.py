@@ -489,6 +489,8 @@ def turns(tree, frames, bars, starts, need, begin, end, state, work, out, middle
     tools = starts.shape[0] - 1
     guess = np.zeros((tools, 2))
     ends = state[0]
+    # Of the types that block() uses, else numba compiles the functions called anew.
+    part, none = np.int64(0), np.int32(-1)
     for q in range(begin, end):
         for k in range(tools):
             own = bars[starts[k] : starts[k + 1]]
@@ -502,8 +504,8 @@ def turns(tree, frames, bars, starts, need, begin, end, state, work, out, middle
                     # All but the last arc's middle counts as blocked.
                     low = 0.5 * (guess[k, 0] + guess[k, 1]) + side
                     high = low + TURN - 2.0 * side
-                    count = _block(state, count, low, high, -1, -1, work[2][4][0, 2:], need)
-                count = block(tree, 0, frames[q], own, need, state, count, work)
+                    count = _block(state, count, low, high, part, none, work[2][4][0, 2:], need)
+                count = block(tree, part, frames[q], own, need, state, count, work)
                 low, high = _widest(ends, count)
                 if high - low >= need:
                     break
