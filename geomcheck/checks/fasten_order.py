@@ -5,7 +5,8 @@ with what it carries comes off as one piece, and so does every ``[[order.move]]`
 other parts stay, those marked ``open_for_tools`` are out of the way. A bolt is undone by a tool
 that stands on it and turns with what is still there, then drawn along its axis; a bolt that does
 not come out in place but does on the bench, and does not hold its part up, travels with it: it is
-loaded first. A plug is pulled by its stroke, with fingers. A piece comes off once nothing holds it
+loaded first. A plug is pulled by its stroke, with fingers. From the tool's top and from the plug a
+straight line has to lead out, for the hand. A piece comes off once nothing holds it
 any more, straight: in the directions given, else out of its mates, along its bolts, and along the
 axes of housing and vehicle; or past the way points given. Its travel is exact until something is
 met; parts that touch slide and leave, and metal in the way that is nowhere wider than ``allow`` is
@@ -135,15 +136,18 @@ def _undecided(
     why = explain(items, careful)
     waits = why.waits if why is not None else ()
     message = "It cannot be told whether everything goes on. As the meshes are read there is an "
-    message += "order; with the chord errors at their worst there is none: "
-    message += f"{_circle(waits)}"
+    message += "order; with chord errors at their worst, and a line in for the hand, none is "
+    message += f"proved: {_circle(waits)}"
     if work.notes:
         message += f" {' '.join(_sentence(note) for note in work.notes)}"
     blamed = [w.block.part for w in waits if w.block is not None]
     names = ", ".join(dict.fromkeys(part for part in blamed if part in assembly.parts))
     remedy = "Mend what is said above, or make room there."
     if names:
-        remedy = f"Export {names} with a finer chord error or declare its sagitta, or make room."
+        remedy = (
+            f"Make room at {names}, export it with a finer chord error or declare its sagitta, "
+            "allow another direction or way points, or load a bolt or plug in first."
+        )
     return _base(
         assembly,
         Verdict.UNDECIDED,

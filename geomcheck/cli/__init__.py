@@ -18,6 +18,7 @@ from geomcheck.cli.compare import compare
 from geomcheck.cli.explain import explain
 from geomcheck.cli.look import look
 from geomcheck.cli.new import new
+from geomcheck.cli.steps import steps
 from geomcheck.cli.waive import waive
 from geomcheck.errors import GeomcheckError
 from geomcheck.version import __version__
@@ -33,7 +34,7 @@ def cli() -> None:
     """
 
 
-for _command in (check, explain, look, new, compare, accept, prune, waive):
+for _command in (check, explain, look, new, compare, accept, prune, waive, steps):
     cli.add_command(_command)
 
 

@@ -4,11 +4,16 @@ What stops a way is asked of geometry with less and less standing about: with ev
 only what stays; then with what stays and one, two or three of the things that come off. A block
 is a least set of those with which the way is shut. Adding a part never opens a way, so supersets
 need not be asked.
+
+A hand has to come to it, too: from the top of the tool, or the end of the pulled plug, a straight
+line must lead out past everything there, in one of ``LINES`` directions. Where none does the way
+is not proved open.
 """
 
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
@@ -27,9 +32,12 @@ from geomcheck.fasten.reach import LIFT, WITHIN
 from geomcheck.fasten.seat import Seat
 from geomcheck.fasten.tools import Tool
 from geomcheck.finding import Point
+from geomcheck.mesh.query import first_hit
 
 #: Things that come off whose every mixture is asked; of more, each alone counts as a block.
 MOST_MIXED = 3
+#: Directions in which a line out is looked for.
+LINES = 400
 
 
 @dataclass(frozen=True)
@@ -130,7 +138,9 @@ def undo_ways(
                 )
             except CannotDecide:
                 return Answer("undecided")
-            return _served(one, room)
+            found = _served(one, room)
+            top = fastener.point(fastener.rest + tool.length + 1.0)
+            return _in_sight(top, parts) if found.goes == "yes" else found
 
         return ask
 
@@ -156,6 +166,23 @@ def _served(one: Access, room: float) -> Answer:
         goes = "no" if turns.high < turns.needed else "undecided"
         point = turns.ends[0][1] if turns.ends else None
         return Answer(goes, turns.blocker or turns.doubt, None, None, point)
+    return Answer("yes")
+
+
+def _in_sight(point: Point, parts: Sequence[Obstacle]) -> Answer:
+    """Whether a straight line leads out from a point; the part that is met on most lines."""
+    turn = np.arange(LINES) * (math.pi * (3.0 - math.sqrt(5.0)))
+    height = 1.0 - (2.0 * np.arange(LINES) + 1.0) / LINES
+    flat = np.sqrt(1.0 - height * height)
+    ways = np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
+    left = np.arange(LINES)
+    met: list[tuple[int, str]] = []
+    for part in parts:
+        _, hit = first_hit(part.tree, np.tile(point, (len(left), 1)), ways[left])
+        met.append((int((hit >= 0).sum()), part.name))
+        left = left[hit < 0]
+        if len(left) == 0:
+            return Answer("undecided", max(met)[1], None, None, point)
     return Answer("yes")
 
 
@@ -217,7 +244,7 @@ def plug_block(
             return Answer("undecided")
         _, tightest = found.tightest
         if tightest.low >= room:
-            return Answer("yes")
+            return _in_sight(connector.point(connector.length + connector.stroke + 1.0), parts)
         goes: Goes = "no" if tightest.high < room else "undecided"
         part = tightest.blocker or tightest.doubt
         direction = None

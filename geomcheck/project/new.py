@@ -112,6 +112,18 @@ _TAIL = """
 # handle = [[30, 46, 20, 0, 90]]            # from, to, width, inner and outer radius
 # arc = 13                    # degrees it must swing at one go; tilt, pivot, base: it leans
 
+# The order of work (geomcheck steps); the housing with what it carries comes off as one:
+# [order]
+# allow = 0.2             # overlap that is no obstacle, mm
+# box = ["thread locker, medium"]
+# [[order.move]]          # what else comes off, or other ways off:
+# name = "duct"
+# parts = ["duct"]
+# directions = [[0, 0, 1]]  # or  via = [[0, 0, 40], [200, 0, 40]], shifts from where it stands
+# [[order.rule]]
+# first = "duct"
+# then = "B1"
+
 # A plug or hose when home: the rim of its socket, the way it is pulled; where it is modelled, the
 # parts that are the plug:  itself = ["plug"]
 # [[connector]]

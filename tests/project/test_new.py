@@ -6,7 +6,13 @@ import pytest
 import trimesh
 
 from geomcheck.errors import InputError, ProjectError
-from geomcheck.project.entries import ConnectorEntry, DuctEntry, ServiceEntry, StateEntry
+from geomcheck.project.entries import (
+    ConnectorEntry,
+    DuctEntry,
+    OrderEntry,
+    ServiceEntry,
+    StateEntry,
+)
 from geomcheck.project.load import load
 from geomcheck.project.new import write_project
 
@@ -96,3 +102,12 @@ def test_the_examples_of_connectors_and_service_points_can_be_used(folder):
     data = tomllib.loads("\n".join(["[[connector]]", *lines]))
     assert ConnectorEntry.model_validate(data["connector"][0]).when == "first"
     assert ServiceEntry.model_validate(data["service"][0]).length == 90
+
+
+def test_the_example_of_an_order_can_be_used(folder):
+    text = write_project(folder, None, force=False).read_text(encoding="utf-8")
+    block = text.split("# [order]\n")[1].split("# A plug")[0].splitlines()
+    lines = [line.removeprefix("# ") for line in block if " = " in line or line.startswith("# [[")]
+    order = OrderEntry.model_validate(tomllib.loads("\n".join(["[order]", *lines]))["order"])
+    assert order.moves[0].directions == ((0.0, 0.0, 1.0),)
+    assert order.rules[0].then == "B1"
