@@ -7,7 +7,8 @@ clearance holes may find their axes (H1 + H2) / 2 - F apart, one that a part hol
 the diameters H of the holes as found and F of the bolt as given (ASME Y14.5, floating and fixed
 fasteners). With ``dowelled`` the parts stay where they stand. The interval holds what the corners
 of the meshes leave open in place and diameter, not the foundry's or the machinist's tolerance:
-state a ``reserve`` for that.
+state a ``reserve`` for that. Give ``count``, too: a hole that is round in neither mesh is not
+missed otherwise.
 
 Why: A pattern drawn from the wrong revision, mirrored, or turned by one hole is found when the
 casting is first laid on its joint. Least squares would turn good parts down, and eyesight lets
