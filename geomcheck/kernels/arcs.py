@@ -1,31 +1,27 @@
 """Turning arcs: at which angles a bar that turns about an axis stands clear of a triangle tree.
 
-The frame is ``frame`` (4, 3): row 0 the origin, rows 1 to 3 the unit axes u, v, w; the bar turns
-about w, angle 0 along u, positive from u to v, radians.
+``frame`` (4, 3): row 0 the origin, rows 1 to 3 the unit axes u, v, w; the bar turns about w, angle
+0 along u, positive from u to v, radians.
 
 *The bar.* Turned to angle 0 it is every point with ``z_low <= z <= z_high``,
 ``r_from <= rho <= r_to`` and ``x >= 0, |y| <= half_width``: flat below, above and on its sides, its
 tip round about the axis (a square tip of length l is inside where
 ``r_to ** 2 >= l ** 2 + half_width ** 2``). Where ``r_from < half_width`` its root is round about
-the axis too, and holds every point with ``r_from <= rho <= half_width``. A bar is a row (z_low,
-z_high, half_width, r_from, r_to, at), ``at`` being its angle from the first one where several turn
-together.
+the axis too, and holds every point with ``r_from <= rho <= half_width``. A row is (z_low, z_high,
+half_width, r_from, r_to, at), ``at`` being its angle from the first one where several turn.
 
 *Blocked angles.* A triangle is clipped to the slab and projected. A point at (rho, phi) blocks
 phi -+ asin(half_width / rho), all angles in the root. Half lines that touch the circle of radius
 half_width fill the plane outside it once, so along a straight edge out there either end of the
 interval only rises or only falls: the extremes over the part of an edge within the ring are at
 that part's ends. The bar reaches from one circle of the ring to the other, so where it meets the
-polygon it meets an edge or the polygon's part of the outer circle. Exact up to rounding; touching
-counts as blocked.
+polygon it meets an edge or its part of the outer circle. Exact up to rounding; touching blocks.
 
-``tree`` is as in ``geomcheck.kernels.solids``; ``slack`` grows the bar by that many mm on all
-sides for that triangle (shrinks it where negative).
+``tree`` is as in ``geomcheck.kernels.solids``; ``slack`` grows the bar by that on all sides.
 
 *State.* ``ends`` (k, 2) are blocked intervals in 0 .. 2 pi, rising and apart; ``marks`` (k, 4)
 the part and the caller's triangle number of the lower and of the upper end; ``spots`` (k, 6) the
-places on those triangles in the frame. At 0 and 2 pi, where an interval may go on round, they are
-those of one triangle that blocks that angle.
+places on them in the frame. At 0 and 2 pi they are those of one triangle that blocks that angle.
 """
 
 import math
@@ -36,8 +32,7 @@ import numpy as np
 #: A tree of depth 64 leaves at most one waiting node a level.
 STACK = 66
 TURN = 2.0 * math.pi
-#: Answer instead of a count of intervals: there is no room for another one.
-FULL_TABLE = -1
+FULL_TABLE = -1  # instead of a count of intervals: there is no room for another one
 
 
 @numba.njit(cache=True, nogil=True)
@@ -54,10 +49,7 @@ def _move(state, source, row):
 
 @numba.njit(cache=True, nogil=True)
 def _put(state, count, low, high, part, number, places, need):
-    """Unite one interval within 0 .. 2 pi with the blocked ones; returns their new number.
-
-    Gaps shorter than ``need`` between intervals are closed. ``places`` (6,): of both ends.
-    """
+    """Unite an interval within 0 .. 2 pi with those blocked, closing gaps under ``need``."""
     ends, marks, spots = state
     first = 0
     while first < count and ends[first, 1] < low and low - ends[first, 1] >= need:
@@ -205,10 +197,8 @@ def _clip(poly, n, level, sign, out):
 
 @numba.njit(cache=True, nogil=True)
 def _sense(poly, n, x, y):
-    """+1 or -1 where the projected polygon holds (x, y), by its sense of turning; else 0.
-
-    Rounding can give all cross products of an edge-on sliver one sign, hence the rectangle test.
-    """
+    """+1 or -1 where the projected polygon holds (x, y), by its sense of turning; else 0."""
+    # Rounding can give all cross products of an edge-on sliver one sign: hence the rectangle.
     negative = positive = False
     low_x = low_y = math.inf
     high_x = high_y = -math.inf
@@ -262,11 +252,8 @@ def _straight(poly, i, k, t0, t1, width, found, m):
 
 @numba.njit(cache=True, nogil=True)
 def _rim(poly, n, sense, rim, crossings, width, outer, found, m):
-    """Blocked angles of the outer circle's parts inside the polygon; returns the rows noted.
-
-    ``rim`` holds, in the order of the edges, the points where they cross the circle, its fourth
-    column +1 where the edge comes in and -1 where it goes out.
-    """
+    """Blocked angles of the outer circle's parts inside the polygon; returns the rows noted."""
+    # ``rim``: where the edges cross the circle, in their order; +1 coming in, -1 going out.
     half = math.asin(min(width / outer, 1.0))
     for i in range(crossings if crossings > 1 else 0):
         k = i + 1 if i + 1 < crossings else 0
@@ -296,11 +283,9 @@ def _rim(poly, n, sense, rim, crossings, width, outer, found, m):
 
 @numba.njit(cache=True, nogil=True)
 def _metal(poly, n, width, inner, outer, rooted, rim, found):
-    """Blocked angles of one clipped triangle; returns the number of intervals noted.
-
-    Unless ``rooted``, a grown bar may yet come nearer to the axis than its half width:
-    there, half a turn is blocked to either side, and edges are cut at that circle.
-    """
+    """Blocked angles of one clipped triangle; returns the number of intervals noted."""
+    # Unless ``rooted``, a grown bar may yet come nearer to the axis than its half width: there,
+    # a quarter turn is blocked to either side, and edges are cut at that circle.
     sense = _sense(poly, n, 0.0, 0.0)
     farthest = 0.0
     for i in range(n):
@@ -412,10 +397,9 @@ def block(tree, part, frame, bars, need, state, count, work):
     """Unite the angles that one tree blocks with those blocked already.
 
     ``bars`` (m, 6) as the module says. Gaps shorter than ``need`` radians are closed while
-    looking: the gaps left are exact, and there are none shorter (but at 0 and 2 pi, where two
-    pieces make one). Returns the number of rows of ``state`` in use, or -1 where its arrays are
-    too short. ``work`` holds arrays to work in: (STACK,) int, (3,), and in a tuple of
-    their own three of (8, 3), one of (16, 4) and one of (48, 8).
+    looking: the gaps left are exact (at 0 and 2 pi two pieces make one). Returns the number of
+    rows of ``state`` in use, -1 where it has too few. ``work``, arrays to work in: (STACK,) int,
+    (3,), and in a tuple of their own three of (8, 3), one of (16, 4) and one of (48, 8).
     """
     triangles, order, boxes, first_leaf, leaf, slack, node_slack = tree
     stack, near, inner_work = work
@@ -483,10 +467,9 @@ def turns(tree, frames, bars, starts, need, begin, end, state, work, out, middle
     ``bars[starts[k] : starts[k + 1]]`` are the bars of tool k. ``out`` (q, tools) uint8 holds 1
     where the question is asked, and gets 0 where no arc is that long; ``middle`` (q, tools) gets
     the middle of one that is. ``state`` needs 4 + TURN / need rows.
-
-    Poses next to each other mostly turn in the same place: the last arc is tried first, by itself.
     """
     tools = starts.shape[0] - 1
+    # Neighbours mostly turn in the same place: the last arc is tried first, by itself.
     guess = np.zeros((tools, 2))
     ends = state[0]
     # Of the types that block() uses, else numba compiles the functions called anew.

@@ -389,13 +389,13 @@ def test_a_large_tree_gives_what_all_triangles_give():
     rng = np.random.default_rng(12)
     triangles = soup(rng, 4000, spread=60.0, size=0.7)
     tree = TriangleTree(triangles)
-    for _ in range(20):
+    for _ in range(120):
         origin, way = rng.uniform(-30, 30, 3), rng.normal(size=3)
         way /= np.linalg.norm(way)
         u = np.cross(way, [0.3, 0.5, 0.81])
         u /= np.linalg.norm(u)
         frame = np.stack([origin, u, np.cross(way, u), way])
-        bars = [(0.0, 1.5, 0.5, 3.0, 18.0)]
+        bars = [(0.0, 1.5, 1.5, 3.0, 9.0)]
         ends, marks, _ = blocked(tree, bars=bars, frame=frame)
         middle = (triangles.mean(axis=1) - origin) @ frame[1:].T
         near = (np.abs(middle[:, 2]) < 9) & (np.hypot(*middle[:, :2].T) < 26)
