@@ -23,9 +23,10 @@ the fastener's axis; use a head that a slimmer tool drives; or declare the tool 
 ``[[tool]]``, with its own diameters, handle, turn and lean. ``turn = false`` leaves turning out;
 ``torque`` and ``hand`` make the torque wrench and the hand a requirement.
 
-Details of a finding: ``tools`` (a row for each tool: room in mm, free arc in degrees, what stopped
-it), ``tool`` (the one the verdict rests on, with its profile and bars in mm up ``axis`` from
-``at``, and the arc its handle has), ``hand``, ``torque_wrench``, ``seat``, ``note``.
+Details of a finding: ``tools`` (a row for each tool: room in mm, ``swing`` as the free arc found
+in degrees, at least that much where it is more than needed, ``lean_angle``, what stopped it),
+``tool`` (the one the verdict rests on, with its profile and bars in mm up ``axis`` from ``at``,
+and the arc its handle has), ``hand``, ``torque_wrench``, ``seat``, ``note``.
 """
 
 from __future__ import annotations

@@ -21,6 +21,7 @@ def tool_row(access: Access, verdict: Verdict) -> dict[str, Any]:
     }
     turns, lean = access.turns, access.lean
     if turns is not None:
+        row |= {"swing": turns.free, "swing_needed": turns.needed}
         free = {"free": turns.free, "low": turns.low, "high": turns.high}
         row["turn"] = {
             "needed": turns.needed,
@@ -28,6 +29,7 @@ def tool_row(access: Access, verdict: Verdict) -> dict[str, Any]:
             "ends": [{"part": part, "point": list(point)} for part, point in turns.ends],
         }
     if lean is not None:
+        row["lean_angle"] = lean.angle
         row["lean"] = {
             "angle": lean.angle,
             "limit": lean.limit,

@@ -266,3 +266,17 @@ def test_a_checked_handle_goes_before_one_that_is_not_declared(ask, part):
     found = ask(part("wall", box([12, -50, 0], [20, 50, 200])), tools=[slim])
     assert "hex key 6" in found.message
     assert found.details["tools"][0]["tool"] == "slim bit"
+
+
+def test_a_tool_that_only_cannot_turn_is_the_nearest(ask, walls):
+    # The fat one has 1.5 mm of room, not the 2 mm wanted; the socket stands with 2.5 mm.
+    fat = {
+        "name": "fat",
+        "drive": "hexagon",
+        "across_flats": 13.0,
+        "profile": [[0.0, 60.0, 36.0]],
+    }
+    found = ask(*walls(19.5), fastener=hexagon(tools=["fat", SOCKET], room=2.0), tools=[fat])
+    assert found.verdict is Verdict.FAIL
+    assert f"The nearest to it is {SOCKET}: it stands with 2.50 mm of room" in found.message
+    assert found.quantity.unit == "deg"

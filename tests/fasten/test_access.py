@@ -133,6 +133,9 @@ def test_an_open_spanner_is_drawn_off_along_its_handle(box):
     near = [solid("far wall", box([reach - 1, -900, 0], [reach + 9, 900, 20]))]
     assert access(HEXAGON, OPEN, near).turns.free < 360.0
     askew = math.hypot(reach, 6.5 + 29.9 * math.sin(math.radians(15.0)))
+    assert askew - 0.1 > math.hypot(reach, 6.5)
+    just = [solid("far wall", box([askew - 0.1, -900, 0], [askew + 9, 900, 20]))]
+    assert access(HEXAGON, OPEN, just).turns.free < 360.0
     beyond = [solid("far wall", box([askew + 0.01, -900, 0], [askew + 9, 900, 20]))]
     assert access(HEXAGON, OPEN, beyond).turns.free == 360.0
 

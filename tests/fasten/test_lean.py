@@ -12,6 +12,7 @@ from geomcheck.fasten import Bar, Fastener, Obstacle, Tool, choose_tools
 from geomcheck.fasten.access import access
 from geomcheck.fasten.lean import lean_access
 from geomcheck.fasten.lean_each import lean_each
+from geomcheck.fasten.swing import swept, swing
 
 M8 = Fastener.of("ISO 4762", "M8", [0, 0, 0], [0, 0, 1], length=30, name="B3")
 HEXAGON = Fastener.of("ISO 4014", "M8", [0, 0, 0], [0, 0, 1], length=30, name="H1")
@@ -116,6 +117,26 @@ def test_a_joints_own_socket_stays_upright(box):
     assert found.lean.none
     assert found.stands.room == pytest.approx(9.0 * math.cos(math.pi / 64) - 18.45 / 2)
     assert (found.lean.angle, found.lean.decided) == (0.0, True)
+
+
+def test_room_beside_the_upright_socket_counts(box):
+    # A curb 11 mm from the axis, lower than the socket: what leans is far above it.
+    curb = [solid("curb", box([11, -90, 1], [40, 90, 20]))]
+    found = lean_access(HEXAGON, JOINT, curb)
+    assert found.lean.decided
+    assert found.stands.room == pytest.approx(11.0 - 18.45 / 2)
+    assert found.stands.blocker == "curb"
+
+
+def test_a_leaning_handle_is_grown_by_its_way_off(box):
+    parts = [rail(box, 30.0), solid("post", box([40, -300, 60], [60, 300, 200]))]
+    found = lean_access(M8, BALL, parts)
+    bars = swept(BALL, -BALL.pivot, 8.0)
+    aside = 8.0 * math.sin(math.radians(found.lean.angle))
+    asked = {"start": -math.inf, "grow": aside}
+    again = swing(found.frame, bars, 60.0, parts, **asked)
+    assert found.turns.low == pytest.approx(again.low)
+    assert again.low < swing(found.frame, bars, 60.0, parts, **(asked | {"grow": 0.0})).low
 
 
 def test_room_to_lean_without_room_to_turn_is_not_decided(box):
