@@ -448,3 +448,14 @@ def test_boxes_just_inside_and_outside_each_edge():
                     assert not meets(angle + out)
     assert edges > 300
     assert outside > 300
+
+
+def test_a_post_of_many_small_triangles():
+    # Nodes much smaller than the bar is wide: the corner must not be taken for settled.
+    post = trimesh.creation.box(bounds=[[50, -5, 0], [60, 5, 20]])
+    for _ in range(4):
+        post = post.subdivide()
+    expected = TURN - 2 * (math.atan2(5, 50) + math.asin(4 / math.hypot(50, 5)))
+    assert free(np.array(post.triangles), bars=[(5, 10, 4, 0, 80)]) == pytest.approx(
+        expected, abs=1e-12
+    )
