@@ -204,7 +204,10 @@ def _wait(wait: Wait) -> str:
 
 
 def _remedy(relief: Relief | None) -> str:
-    other = "allow another direction or way points, load a bolt or plug in first, or turn an axis"
+    other = (
+        "allow another direction or way points, name what comes off before as an [[order.move]], "
+        "load a bolt or plug in first, or turn an axis"
+    )
     if relief is None:
         return f"{other[0].upper()}{other[1:]}."
     said = []

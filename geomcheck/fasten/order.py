@@ -281,7 +281,7 @@ class State:
 
     def choices(self) -> list[int]:
         """Items that come off now though something present names them, preferred first."""
-        found = [n for n in self.present if self.open(n) and not self._drops(n)]
+        found = (n for n in self.present if self.open(n) and not self._drops(n))
         return sorted(found, key=lambda n: (self.puzzle.items[n].rank, n))
 
     def _drops(self, number: int) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeAlias
 
@@ -114,7 +114,11 @@ def _unit(way: Sequence[float] | FloatArray) -> Point:
 
 
 def leave(
-    movers: Sequence[Obstacle], others: Sequence[Obstacle], legs: Sequence[Leg], allow: float
+    movers: Sequence[Obstacle],
+    others: Sequence[Obstacle],
+    legs: Sequence[Leg],
+    allow: float,
+    shuts: Callable[[Stop], bool] = lambda _: False,
 ) -> list[Stop]:
     """Which of the other parts stop some that leave together, the first place at each.
 
@@ -124,12 +128,16 @@ def leave(
     legs : sequence of Leg
     allow : float
         As for :func:`geomcheck.mesh.travel.free_travel`, mm.
+    shuts : callable
+        Whether a stop is enough to know: no further part is asked then.
     """
-    found = []
+    found: list[Stop] = []
     for other in others:
         stops = [stop for mover in movers if (stop := _stop(mover, other, legs, allow))]
         if stops:
             found.append(min(stops, key=lambda stop: (not stop.certain, stop.travel)))
+            if shuts(found[-1]):
+                break
     return found
 
 

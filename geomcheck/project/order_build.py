@@ -10,7 +10,7 @@ from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.loading import loading
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.order import Block, Item, Way
-from geomcheck.fasten.order_moves import leave, raised_bolt, relief, stacked
+from geomcheck.fasten.order_moves import Stop, leave, raised_bolt, relief, stacked
 from geomcheck.fasten.order_ways import draw_block, plug_block, undo_ways
 from geomcheck.fasten.plugging import LIFT
 from geomcheck.fasten.reach import WITHIN
@@ -57,9 +57,9 @@ def with_relief(assembly: Assembly, order: OrderEntry, work: Work, left: frozens
         movers = [about[name] for name in move.parts]
         legs = dict(move.ways)
         ways = []
-        for way in items[move.name].ways:
+        for number, way in enumerate(items[move.name].ways):
             met = [b for b in way.blocks if b.part in assembly.parts and b.items <= left]
-            if len(met) > MOST_GIVING or asked + len(met) > MOST_ASKED:
+            if number >= move.full or len(met) > MOST_GIVING or asked + len(met) > MOST_ASKED:
                 ways.append(way)
                 continue
             asked += len(met)
@@ -223,9 +223,10 @@ class _Builder:
             if self.owner.get(entry.part) == move.name and entry.when != "first":
                 held = (*held, Block(frozenset({plug(entry.name)}), f"connector {entry.name}"))
         ways = []
-        for label, legs in move.ways:
+        for number, (label, legs) in enumerate(move.ways):
             blocks = [*held]
-            for stop in leave(movers, others, legs, self.order.allow):
+            shuts = (lambda _: False) if number < move.full else self._shuts
+            for stop in leave(movers, others, legs, self.order.allow, shuts):
                 items = self._items(stop.part)
                 blocks.append(Block(items, stop.part, None, None, stop.point, stop.certain))
             for name, rides in bolts:
@@ -239,6 +240,9 @@ class _Builder:
             direction = legs[0].direction
             ways.append(Way(label, tuple(blocks), frozenset(), "", direction))
         self.found.add(Item(move.name, tuple(ways), 2), Act("move", move.name, move.parts))
+
+    def _shuts(self, stop: Stop) -> bool:
+        return stop.certain and not self._items(stop.part)
 
     def _items(self, part: str) -> frozenset[str]:
         plugged = any(part == body.name for body in self.plugs)

@@ -46,11 +46,15 @@ class Move:
     name : str
     parts : tuple of str
     ways : tuple of (label, legs)
+    full : int
+        So many of them, from the first, are asked in full; of the rest no more than whether
+        something that stays shuts them.
     """
 
     name: str
     parts: tuple[str, ...]
     ways: tuple[tuple[str, tuple[Leg, ...]], ...]
+    full: int
 
 
 @dataclass
@@ -122,33 +126,44 @@ def moves_of(assembly: Assembly, order: OrderEntry) -> tuple[Move, ...]:
     found = []
     for key, move in entries:
         try:
-            ways = tuple(_ways(assembly, move))
+            near = tuple(_near_ways(assembly, move))
+            ways = tuple(_ways(assembly, move, near))
+            full = len(tuple(_ways(assembly, move, near, axes=False)))
         except InputError as error:
             assembly.refuse(key, error.what, error.remedy)
-        found.append(Move(move.name, move.parts, ways))
+        found.append(Move(move.name, move.parts, ways, full or len(ways)))
     return tuple(found)
 
 
-def _ways(assembly: Assembly, move: MoveEntry) -> Iterator[tuple[str, tuple[Leg, ...]]]:
-    """Ways off: as declared, or out of the mates, along the bolts, then along the axes."""
+def _near_ways(assembly: Assembly, move: MoveEntry) -> Iterator[Point]:
+    """Directions as declared, or out of the mates and along the bolts."""
+    yield from move.directions
+    if move.directions or move.via:
+        return
+    for _, mate in assembly.mates:
+        if (mate.parts[0] in move.parts) != (mate.parts[1] in move.parts):
+            # The normal points out of the first part: that way the second leaves.
+            x, y, z = mate.normal
+            yield (x, y, z) if mate.parts[1] in move.parts else (-x, -y, -z)
+    for _, bolt in assembly.fasteners:
+        if bolt.part in move.parts:
+            yield bolt.axis
+
+
+def _ways(
+    assembly: Assembly, move: MoveEntry, near: tuple[Point, ...], *, axes: bool = True
+) -> Iterator[tuple[str, tuple[Leg, ...]]]:
+    """Ways off: past the way points, near ones, then, where none is declared, along the axes."""
     if move.via:
         yield "past its way points", past(move.via)
-    directions = list(move.directions)
-    if not directions and not move.via:
-        for _, mate in assembly.mates:
-            if len({part in move.parts for part in mate.parts}) == 2:
-                # The normal points out of the first part: that way the second leaves.
-                sign = 1.0 if mate.parts[1] in move.parts else -1.0
-                directions.append(tuple(sign * x for x in mate.normal))  # type: ignore[arg-type]
-        for _, bolt in assembly.fasteners:
-            if bolt.part in move.parts:
-                directions.append(bolt.axis)
+    directions = list(near)
+    if axes and not move.directions and not move.via:
         frames = [np.eye(3)]
         frames += [p.place[:3, :3] for p in assembly.neighbours if p.place is not None]
         for frame in frames:
             for axis in (2, 0, 1):
-                for sign in (1.0, -1.0):
-                    directions.append(tuple(float(sign * x) for x in frame[:, axis]))  # type: ignore[arg-type]
+                x, y, z = (float(c) for c in frame[:, axis])
+                directions += [(x, y, z), (-x, -y, -z)]
     seen: list[Point] = []
     for way in directions:
         if not any(np.dot(way, old) > 1.0 - 1e-9 for old in seen):
