@@ -26,6 +26,9 @@ from the axis.
 import numba
 import numpy as np
 
+# Counts that are literals are handed on as np.int64(...): a bare literal has a type of its own, and
+# the callee would be compiled once more for it.
+
 #: A tree of depth 64 leaves at most one waiting node a level.
 STACK = 66
 
@@ -230,7 +233,7 @@ def _node_room(boxes, node, frame, rows, extra, box):
 @numba.njit(cache=True, nogil=True)
 def _slab(poly, low, high, half, cut):
     """Clip the triangle in ``poly`` to low <= z <= high into ``cut``; returns the corners left."""
-    n = _clip(poly, 3, low, 1.0, half)
+    n = _clip(poly, np.int64(3), low, 1.0, half)
     return _clip(half, n, high, -1.0, cut)
 
 
@@ -287,7 +290,7 @@ def _room(tree, frame, rows, cutoff, enough, work):
                 if limit < 0.0 or away > limit * limit:
                     continue
                 if low >= z0 and high <= z1:
-                    value = _nearest(poly, 3, box)
+                    value = _nearest(poly, np.int64(3), box)
                 else:
                     m = _slab(poly, z0, z1, half, cut)
                     if m == 0:
@@ -466,7 +469,7 @@ def travels(tree, frames, radii, floors, ceilings, begin, end, values, found, po
                 _local(triangles, j, frame, poly)
                 if max(poly[0, 2], poly[1, 2], poly[2, 2]) < floor - extra:
                     continue
-                m = _clip(poly, 3, floor - extra, 1.0, cut)
+                m = _clip(poly, np.int64(3), floor - extra, 1.0, cut)
                 if m == 0:
                     continue
                 value = max(_lowest(cut, m, radius, point) - extra, floor)
