@@ -56,7 +56,7 @@ STUB = {
 
 @pytest.fixture
 def ask(part, assembly):
-    def make(*others, fasteners=None, order=None, housing=None, under=None, **options):
+    def make(*others, fasteners=None, order=None, housing=None, under=None, tools=None, **options):
         parts = [
             housing or part("casting", flange(), role="housing"),
             under or part("block", block()),
@@ -65,7 +65,7 @@ def ask(part, assembly):
         car = assembly(
             *parts,
             fasteners=[bolt()] if fasteners is None else fasteners,
-            tools=[STUB],
+            tools=tools or [STUB],
             order=order or {},
             **options,
         )
@@ -249,6 +249,53 @@ def test_a_plug_under_the_housing_is_plugged_in_first(ask, part):
     assert found.verdict is Verdict.PASS
     assert found.details["plug_first"] == ["sensor"]
     assert done(found)[0] == ("plug in", ["sensor"])
+
+
+def test_a_loaded_bolt_still_has_to_be_tightened_in_place(ask, part):
+    # It could ride along under the bulkhead, but the only tool is longer than the room there.
+    long = {"name": "long key", "drive": "hexagon socket", "across_flats": 6.0}
+    tools = [long | {"profile": [[0.0, 30.0, 6.9]]}]
+    entry = bolt(tools=["long key"])
+    (found,) = ask(part("bulkhead", roof(33)), fasteners=[entry], tools=tools)
+    assert found.verdict is Verdict.FAIL
+    assert "long key" in found.message
+
+
+def test_a_bolt_under_a_closed_cover_is_tightened_before(ask, part):
+    # The tool fits under the cover, but no hand comes to it.
+    cup = trimesh.boolean.difference(
+        [box([-24, -24, 0], [24, 24, 60]), box([-20, -20, -1], [20, 20, 56])], engine="manifold"
+    )
+    order = {
+        "move": [
+            {"name": "cover", "parts": ["cover"], "directions": [[0, 0, 1]]},
+            {"name": "casting", "parts": ["casting"]},
+        ]
+    }
+    (found,) = ask(part("cover", cup, role="carried"), order=order)
+    assert found.verdict is Verdict.PASS
+    assert done(found) == [
+        ("set", ["casting"]),
+        ("put in", ["B1"]),
+        ("tighten", ["B1"]),
+        ("set", ["cover"]),
+    ]
+
+
+def test_what_only_a_raised_bolt_would_meet_does_not_matter_once_it_is_out(ask, part):
+    # A rod over the bolt that the housing's hole would pass; a cover that keeps the bolt in.
+    rod = trimesh.creation.cylinder(radius=3, height=20, sections=24)
+    rod.apply_translation([0, 0, 70])
+    cover = part("cover", roof(33), role="carried")
+    order = {
+        "move": [
+            {"name": "cover", "parts": ["cover"], "directions": [[1, 0, 0]]},
+            {"name": "casting", "parts": ["casting"], "directions": [[0, 0, 1]]},
+        ]
+    }
+    (found,) = ask(cover, part("rod", rod, sagitta=0.05), order=order)
+    assert found.verdict is Verdict.PASS
+    assert found.details["load_first"] == []
 
 
 def test_turned_the_same_order(ask, part):

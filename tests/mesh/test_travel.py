@@ -110,6 +110,26 @@ def test_a_fine_mesh_is_no_way_round_the_allowance():
     assert travel(CUBE, thin, [0, 0, 1], allow=0.09) == pytest.approx(10.0)
 
 
+def test_a_strip_of_fine_facets_counts_by_its_width():
+    strip = box([9.7, 0, 20], [10.5, 1, 21])
+    for _ in range(4):
+        strip = strip.subdivide()
+    assert travel(CUBE, strip, [0, 0, 1], allow=0.25) == pytest.approx(10.0)
+    assert travel(CUBE, strip, [0, 0, 1], allow=0.35) is None
+
+
+def test_many_slivers_hide_nothing_behind_them():
+    # A thousand slivers where the facets of pin and hole disagree, then a fine lid.
+    pin = trimesh.creation.cylinder(radius=4, height=20, sections=500)
+    hole = trimesh.creation.annulus(r_min=4, r_max=20, height=30, sections=501)
+    assert travel(pin, hole, [0, 0, 1], allow=0.2) is None
+    lid = box([-1, -1, 27], [0, 0, 28])
+    for _ in range(4):
+        lid = lid.subdivide()
+    both = trimesh.util.concatenate([hole, lid])
+    assert travel(pin, both, [0, 0, 1], allow=0.2) == pytest.approx(17.0)
+
+
 def test_the_interval():
     beside = box([10.05, 0, 20], [20, 10, 30])
     found = free_travel(CUBE, beside, [0, 0, 1], doubt=(0.1, 0.1))
