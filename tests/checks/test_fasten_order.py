@@ -261,6 +261,21 @@ def test_a_loaded_bolt_still_has_to_be_tightened_in_place(ask, part):
     assert "long key" in found.message
 
 
+def test_a_bolt_that_holds_a_piece_is_undone_while_it_is_there(ask, part):
+    # With the housing off its own wall would not matter to the tool; but the bolt holds it down.
+    wall = trimesh.boolean.union([flange(), box([10, -20, -5], [14, 20, 20])], engine="manifold")
+    wide = {"name": "wide key", "drive": "hexagon socket", "across_flats": 6.0}
+    (found,) = ask(
+        part("bulkhead", roof(33)),
+        housing=part("casting", wall, role="housing"),
+        fasteners=[bolt(tools=["wide key"])],
+        tools=[wide | {"profile": [[0.0, 3.0, 30.0]]}],
+    )
+    assert found.verdict is Verdict.FAIL
+    waits = {row["item"]: row["waits_for"] for row in found.details["waits"]}
+    assert waits == {"casting": "bolt B1", "bolt B1": "casting"}
+
+
 def test_a_bolt_under_a_closed_cover_is_tightened_before(ask, part):
     # The tool fits under the cover, but no hand comes to it.
     cup = trimesh.boolean.difference(
