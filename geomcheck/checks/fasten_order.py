@@ -123,7 +123,7 @@ def _found(assembly: Assembly, order: OrderEntry, work: Work, found: Plan) -> Fi
     message = f"Everything goes on, in {len(details['steps'])} steps."
     if details["load_first"]:
         names = ", ".join(details["load_first"])
-        message += f" Load first, on the bench: {names}; they do not go in in place."
+        message += f" Load first, on the bench: {names}."
     if details["plug_first"]:
         message += f" Plug in before the last piece goes on: {', '.join(details['plug_first'])}."
     return _base(assembly, Verdict.PASS, message, parts=_moved(work), details=details)

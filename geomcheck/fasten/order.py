@@ -21,8 +21,7 @@ from dataclasses import dataclass, field
 from geomcheck.errors import CannotDecide, InputError
 from geomcheck.finding import Point
 
-#: States looked at before a search is given up.
-MOST_STATES = 20_000
+MOST_STATES = 20_000  # looked at before a search is given up
 
 
 @dataclass(frozen=True)
@@ -139,7 +138,7 @@ def plan(items: Iterable[Item], *, most_states: int = MOST_STATES) -> Plan:
     ----------
     items : iterable of Item
     most_states : int
-        Where something needs something else: states looked at before giving up.
+        Looked at before giving up.
 
     Raises
     ------

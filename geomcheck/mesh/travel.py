@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from geomcheck.errors import InputError
 from geomcheck.kernels import travel as kernel
 from geomcheck.mesh.given import check_length
+from geomcheck.mesh.meetings import Meetings, Met, first_wide
 from geomcheck.mesh.tree import TriangleTree, as_tree, rounding
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -33,29 +34,6 @@ IntArray: TypeAlias = NDArray[np.int64]
 #: Meetings kept at first, and how many times as many then.
 _SOME, _MORE = 256, 4
 _NONE: FloatArray = np.empty(0)
-
-
-@dataclass(frozen=True, slots=True)
-class Met:
-    """Where a travel ends.
-
-    Parameters
-    ----------
-    travel : float
-        mm; 0 where the way is shut from the start.
-    triangle_a, triangle_b : int
-        Callers' numbers of the triangles that meet.
-    point : (float, float, float)
-        The place on b, mm, where b stands.
-    overlap : bool
-        The parts share room there from the start; the travel is 0 then.
-    """
-
-    travel: float
-    triangle_a: int
-    triangle_b: int
-    point: tuple[float, float, float]
-    overlap: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,51 +129,6 @@ def _frame(direction: ArrayLike) -> FloatArray:
     return np.ascontiguousarray(np.stack([u, np.cross(w, u), w]))
 
 
-@dataclass(frozen=True, eq=False)
-class _Meetings:
-    travel: FloatArray
-    number_a: IntArray
-    number_b: IntArray
-    runs: NDArray[np.bool_]
-    point: FloatArray
-    corners: FloatArray
-    count: IntArray
-
-    @classmethod
-    def room(cls, size: int) -> _Meetings:
-        """Arrays for so many."""
-        return cls(
-            np.empty(size),
-            np.empty(size, dtype=np.int64),
-            np.empty(size, dtype=np.int64),
-            np.empty(size, dtype=np.bool_),
-            np.empty((size, 3)),
-            np.zeros((size, kernel.CORNERS, 2)),
-            np.zeros(size, dtype=np.int64),
-        )
-
-    def met(self, rows: IntArray) -> Met:
-        """The last of some; where none is a running into, the parts share room from the start."""
-        k = int(rows[-1])
-        x, y, z = (float(value) for value in self.point[k])
-        overlap = not bool(self.runs[rows].any())
-        travel = 0.0 if overlap else max(float(self.travel[k]), 0.0)
-        return Met(travel, int(self.number_a[k]), int(self.number_b[k]), (x, y, z), overlap)
-
-    def wide(self, reach: float) -> NDArray[np.bool_]:
-        """(k,) whether a polygon alone holds a disc of radius ``reach``: area over perimeter."""
-        used = np.arange(self.corners.shape[1]) < self.count[:, None]
-        at = np.where(used[..., None], self.corners, self.corners[:, :1])
-        step = np.roll(at, -1, axis=1) - at
-        area = 0.5 * np.abs((at[..., 0] * step[..., 1] - at[..., 1] * step[..., 0]).sum(axis=1))
-        found: NDArray[np.bool_] = area > reach * np.hypot(step[..., 0], step[..., 1]).sum(axis=1)
-        return found
-
-    def shape(self, k: int) -> Any:
-        """One of them as a polygon."""
-        return shapely.convex_hull(shapely.MultiPoint(self.corners[k, : self.count[k]]))
-
-
 class _Search:
     """Meetings of two shapes in one direction."""
 
@@ -233,7 +166,7 @@ class _Search:
             if len(alone):
                 return met.met(rows[: int(np.flatnonzero(rows == alone[0])[0]) + 1])
             shapes = [met.shape(k) for k in rows]
-            end = _first_wide(shapes, region, reach, grid)
+            end = first_wide(shapes, region, reach, grid)
             if end is not None:
                 return met.met(rows[: end + 1])
             if not np.isfinite(beyond):
@@ -252,9 +185,9 @@ class _Search:
         slack: tuple[FloatArray, FloatArray],
         begin: float,
         size: int,
-    ) -> tuple[_Meetings, IntArray, float]:
+    ) -> tuple[Meetings, IntArray, float]:
         """The nearest meetings beyond ``begin``, their rows in order; below what all are known."""
-        room = _Meetings.room(size)
+        room = Meetings.room(size)
         span = np.array([begin, self.limit])
         found = kernel.gather(
             self.a.boxes,
@@ -290,22 +223,3 @@ class _Search:
         )
         rows = np.lexsort((room.number_b[:found], room.number_a[:found], room.travel[:found]))
         return room, rows, float(room.travel.max()) if found == size else np.inf
-
-
-def _first_wide(shapes: list[Any], region: Any, reach: float, grid: float) -> int | None:
-    """Number of the shape with which all before it and ``region`` hold a disc of ``reach``."""
-
-    def wide(end: int) -> bool:
-        joined = shapely.union_all([*shapes[:end], region], grid_size=grid)
-        return not joined.buffer(-reach, join_style="mitre").is_empty
-
-    if not shapes or not wide(len(shapes)):
-        return None
-    low, high = 0, len(shapes)
-    while high - low > 1:
-        middle = (low + high) // 2
-        if wide(middle):
-            high = middle
-        else:
-            low = middle
-    return high - 1

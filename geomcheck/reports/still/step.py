@@ -55,7 +55,7 @@ def step_picture(assembly: Assembly, steps: Sequence[Mapping[str, Any]], number:
     layers += _done(assembly, steps[:number], step)
     new, places, strokes = _new(assembly, step)
     layers += new
-    camera = _camera(layers, new, places)
+    camera = _camera(assembly, step, layers, new, places)
     painted = paint(layers, camera, WIDTH * TIMES, HEIGHT * TIMES)
     sheet = Sheet(WIDTH, HEIGHT)
     sheet.paste(painted.image, 0, 0)
@@ -206,7 +206,13 @@ def _plugs(
     return layers, np.array(places), strokes
 
 
-def _camera(layers: Sequence[Layer], new: Sequence[Layer], places: FloatArray) -> Camera:
+def _camera(
+    assembly: Assembly,
+    step: Mapping[str, Any],
+    layers: Sequence[Layer],
+    new: Sequence[Layer],
+    places: FloatArray,
+) -> Camera:
     """Where what is new is in sight, with the piece it belongs to round it."""
     solid = [layer for layer in layers if layer.opacity >= 1.0]
     forward = _OBLIQUE
@@ -218,8 +224,11 @@ def _camera(layers: Sequence[Layer], new: Sequence[Layer], places: FloatArray) -
         found = choose_open(places, None, partial(hidden, trees), partial(hidden, []), need=0.5)
         forward = forward if found is None else found
     shown = solid if solid else list(layers)
-    low = np.min([layer.triangles.min(axis=(0, 1)) for layer in shown], axis=0)
-    high = np.max([layer.triangles.max(axis=(0, 1)) for layer in shown], axis=0)
+    ends = [layer.triangles.reshape(-1, 3) for layer in shown]
+    # Where a piece goes is to be seen, too.
+    ends += [assembly.parts[name].bounds for name in step["parts"]]
+    low = np.min([points.min(axis=0) for points in ends], axis=0)
+    high = np.max([points.max(axis=0) for points in ends], axis=0)
     camera = Camera.looking(forward, 0.5 * (low + high), 1.0)
     corners = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1])
                         for z in (low[2], high[2])])  # fmt: skip
