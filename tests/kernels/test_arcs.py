@@ -305,7 +305,7 @@ def test_points_of_the_metal_are_blocked_and_fill_what_is(seed):
     inner = rng.choice([0.0, 3.0, 9.0])
     bar = (-4.0, 3.0, rng.choice([0.2, 2.0, 5.0]), inner, inner + rng.uniform(2, 20))
     ends, _, _ = blocked(triangles, bars=[bar])
-    low, high = intervals(spread_points(rng, triangles, 4000), bar)
+    low, high = intervals(spread_points(rng, triangles, 16_000), bar)
     for share in (0.0, 0.3, 1.0):
         assert held(ends, low + share * (high - low), 1e-9).all()
     # Tight: the points' own intervals leave little of the blocked angles open.
