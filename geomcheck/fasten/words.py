@@ -11,7 +11,6 @@ from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach
 from geomcheck.fasten.seat import Seat
-from geomcheck.fasten.withdraw import Withdrawal
 from geomcheck.finding import Point, Term, Verdict
 
 #: What to mind while working beside a neighbour of these classes.
@@ -51,49 +50,6 @@ def place_of(result: Reach) -> str:
     if result.blocker is None or result.point is None or result.height is None:
         return ""
     return f"{result.blocker} at {at(result.point)}, {millimetres(result.height)} mm above the seat"
-
-
-def withdraw_message(fastener: Fastener, bolt: str, result: Withdrawal, verdict: Verdict) -> str:
-    """What was found of one fastener's way out."""
-    wanted = f"{millimetres(result.needed)} mm wanted"
-    where = "the edge of the parts looked at"
-    if result.blocker is not None and result.point is not None:
-        where = f"{result.blocker} at {at(result.point)}"
-    if result.travel < 0.0:
-        return (
-            f"The head of {bolt} has no room on its seat: within its diameter of "
-            f"{fastener.screw.head_diameter:g} mm stands {where}."
-        )
-    way = f"{millimetres(result.travel)} mm of free travel to {where}"
-    if verdict is Verdict.UNDECIDED:
-        return (
-            f"It cannot be told whether {bolt} can be drawn: {way}, but the truth lies between "
-            f"{millimetres(result.low)} and {millimetres(result.high)} mm, {wanted}."
-        )
-    if result.clear:
-        return f"{bolt} can be drawn: nothing stands in its way; {way}, {wanted}."
-    can = "can" if verdict is Verdict.PASS else "cannot"
-    return f"{bolt} {can} be drawn: {way}, {wanted}."
-
-
-def withdraw_remedy(fastener: Fastener, carrier: str, result: Withdrawal, verdict: Verdict) -> str:
-    """How to make way for a fastener; empty for a pass."""
-    if verdict is Verdict.PASS:
-        return ""
-    blocker = result.blocker or result.doubt
-    short = at_least(result.needed - result.low)
-    if verdict is Verdict.UNDECIDED:
-        return (
-            f"Export {result.doubt or blocker} with a finer chord error or declare its sagitta, or "
-            f"make {short} mm more travel."
-        )
-    if result.travel < 0.0:
-        verb = "Relieve" if blocker == carrier else "Move"
-        return f"{verb} {blocker} round the seat, or correct the seat point and the axis."
-    longest = result.low - (result.needed - fastener.length)
-    shorter = f"use a screw no longer than {at_most(longest)} mm, " if longest > 0.0 else ""
-    text = f"{shorter}put it in before the housing goes on, or move {blocker} along the axis of "
-    return f"{text[0].upper()}{text[1:]}{fastener.name}, by {short} mm or more."
 
 
 def facet_terms(value: float, low: float, high: float, part: str, source: str) -> tuple[Term, ...]:
