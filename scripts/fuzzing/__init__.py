@@ -1,0 +1,1 @@
+"""Damaged inputs for geomcheck, and what may become of them: parts of ``scripts/fuzz.py``."""
