@@ -13,7 +13,23 @@ Every error says what is wrong, where, and what to do about it. The rooms raise 
 
 from __future__ import annotations
 
+import unicodedata
 from pathlib import Path
+
+
+def visible(text: str) -> str:
+    """Text on one line: signs that cannot be seen or printed are written out.
+
+    Messages quote files and names, and may end in a terminal or a log that acts on such signs.
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        sign
+        if sign.isprintable() or unicodedata.category(sign) == "Zs"  # wide and hard blanks
+        else sign.encode("unicode_escape").decode("ascii")
+        for sign in text
+    )
 
 
 class GeomcheckError(Exception):
@@ -30,9 +46,9 @@ class GeomcheckError(Exception):
     """
 
     def __init__(self, what: str, *, remedy: str = "", where: str = "") -> None:
-        self.what = what
-        self.remedy = remedy
-        self.where = where
+        self.what = visible(what)
+        self.remedy = visible(remedy)
+        self.where = visible(where)
         super().__init__(self.text)
 
     @property

@@ -5,11 +5,18 @@ from __future__ import annotations
 import datetime
 from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from geomcheck.project.values import Name, NotNegative, Positive, Table, Triple
 
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
+
+
+def _day(value: object) -> object:
+    # A bare number would be taken for seconds since 1970.
+    if isinstance(value, int | float) or (isinstance(value, str) and value.count("-") != 2):
+        raise ValueError("a day is written 2026-12-31")
+    return value
 
 
 class WaiverEntry(Table):
@@ -27,7 +34,9 @@ class WaiverEntry(Table):
     )
     reason: Text
     owner: Text = Field(description="who answers for it")
-    expires: datetime.date = Field(description="the last day on which it holds")
+    expires: Annotated[datetime.date, BeforeValidator(_day)] = Field(
+        description="the last day on which it holds"
+    )
     shape: dict[Name, Text] = Field(
         min_length=1, description="marks of the parts' surfaces about the place, by part"
     )
