@@ -28,7 +28,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from fuzzing import meshes
+from fuzzing import meshes, projects
 from fuzzing.judged import FaultError
 
 Target = tuple[Callable[[random.Random], tuple[str, bytes]], Callable[[Path, bytes], str]]
@@ -40,7 +40,10 @@ def _mesh(name: str) -> Target:
 
 def targets() -> dict[str, Target]:
     """How to make an input of each kind, and how to judge it."""
-    return {name: _mesh(name) for name in meshes.SEEDS}
+    return {name: _mesh(name) for name in meshes.SEEDS} | {
+        "project": (projects.make_text, projects.judge),
+        "tables": (projects.make_tables, projects.judge),
+    }
 
 
 def one(kind: str, seed: int, number: int, folder: Path) -> str:

@@ -64,17 +64,22 @@ class LineMap:
         while position < len(key):
             step = key[position]
             here = _descend(here, step)
-            word = str(step)
+            word = shorten(str(step))
             if isinstance(here, list) and position + 1 < len(key):
                 index = key[position + 1]
                 if isinstance(index, int):
                     here = _descend(here, index)
                     name = here.get("name") if isinstance(here, dict) else None
-                    word += f' "{name}"' if isinstance(name, str) else f" {index + 1}"
+                    word += f' "{shorten(name)}"' if isinstance(name, str) else f" {index + 1}"
                     position += 1
             words.append(word)
             position += 1
         return " > ".join(words)
+
+
+def shorten(name: str) -> str:
+    """A name for a message: no name that is allowed is cut, what was pasted by mistake is."""
+    return name if len(name) <= 120 else f"{name[:60]}..."
 
 
 def _descend(value: Any, step: str | int) -> Any:

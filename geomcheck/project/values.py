@@ -27,9 +27,11 @@ def _finite(values: tuple[float, float, float]) -> tuple[float, float, float]:
 
 
 def _direction(values: tuple[float, float, float]) -> tuple[float, float, float]:
-    length = math.sqrt(sum(x * x for x in values))
+    length = math.hypot(*values)
     if length < 1e-9:
         raise ValueError("a direction must not be zero")
+    if length > 1e9:
+        raise ValueError("a direction this long is damage")
     return (values[0] / length, values[1] / length, values[2] / length)
 
 
@@ -49,7 +51,7 @@ NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 class Table(BaseModel):
     """A table of the project file: frozen; unknown keys and numbers without a value are refused.
 
-    ``true`` is no number: taken for 1, a requirement would be asked that nobody set.
+    A number is written as one: ``true``, taken for 1, would be a requirement nobody set.
     """
 
     model_config = ConfigDict(
@@ -58,27 +60,47 @@ class Table(BaseModel):
 
     @field_validator("*", mode="before")
     @classmethod
-    def _no_truth_for_a_number(cls, value: Any, info: ValidationInfo) -> Any:
-        kinds = tuple(_kinds(cls.model_fields[info.field_name or ""].annotation))
-        if bool in kinds or object in kinds:
-            return value
-        deep = not any(issubclass(kind, BaseModel) for kind in kinds)
-        if isinstance(value, bool) or (deep and _holds_truth(value)):
-            raise ValueError("true and false are no numbers and no text")
+    def _only_numbers_for_numbers(cls, value: Any, info: ValidationInfo) -> Any:
+        kinds = frozenset(_kinds(cls.model_fields[info.field_name or ""].annotation))
+        if kinds & {float, int} and object not in kinds:
+            for given in _leaves(value, inside_tables=not any(map(_is_table, kinds))):
+                if isinstance(given, bool) and bool not in kinds:
+                    raise ValueError("true and false are no numbers")
+                if isinstance(given, str) and str not in kinds and _is_number(given):
+                    raise ValueError("a number is written without quotation marks")
         return value
 
 
+def _is_table(kind: type) -> bool:
+    return issubclass(kind, BaseModel)
+
+
 def _kinds(annotation: Any) -> Iterator[type]:
-    """The classes an annotation is made of."""
+    """The classes an annotation allows for values; of a dict, those of its values."""
     if isinstance(annotation, type):
         yield annotation
-    for inner in getattr(annotation, "__args__", ()):
-        yield from _kinds(inner)
+    elif isinstance(annotation, str):  # of a Literal
+        yield str
+    inner = getattr(annotation, "__args__", ())
+    for one in inner[1:] if getattr(annotation, "__origin__", None) is dict else inner:
+        yield from _kinds(one)
 
 
-def _holds_truth(value: Any) -> bool:
+def _leaves(value: Any, *, inside_tables: bool) -> Iterator[Any]:
+    """What stands in lists (and tables, unless those have fields of their own)."""
     if isinstance(value, dict):
-        return any(map(_holds_truth, value.values()))
-    if isinstance(value, list):
-        return any(map(_holds_truth, value))
-    return isinstance(value, bool)
+        for one in value.values() if inside_tables else ():
+            yield from _leaves(one, inside_tables=inside_tables)
+    elif isinstance(value, list):
+        for one in value:
+            yield from _leaves(one, inside_tables=inside_tables)
+    else:
+        yield value
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
