@@ -12,8 +12,7 @@ from __future__ import annotations
 import importlib
 import inspect
 import pkgutil
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from typing import Protocol, cast
 
 from geomcheck import checks
@@ -31,10 +30,10 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
 from geomcheck.project.lines import Key
 from geomcheck.project.load import Project
+from geomcheck.runs import Progress, Run
+from geomcheck.store.codec import plain
 from geomcheck.version import __version__
 
-#: Called with what is being done, and how many of how many steps are finished.
-Progress = Callable[[str, int, int], None]
 #: Checks that are run whatever is chosen: every other answer rests on theirs.
 ALWAYS = ("part-placed", "part-sound")
 
@@ -65,15 +64,6 @@ def discover() -> dict[str, Check]:
 def explanations() -> dict[str, str]:
     """What, why and remedy of each check, from its module's docstring."""
     return {code: inspect.getdoc(check) or "" for code, check in discover().items()}
-
-
-@dataclass(frozen=True, eq=False)
-class Run:
-    """A result, with the assemblies that pictures need, and what to tell beside it."""
-
-    result: Result
-    assemblies: Mapping[str, Assembly]
-    notes: tuple[str, ...] = ()
 
 
 def run(
@@ -124,7 +114,7 @@ def run(
         version=__version__,
         vehicles=names,
         parts={name: _summaries(assembly) for name, assembly in assemblies.items()},
-        findings=tuple(sorted(findings, key=rank)),
+        findings=tuple(sorted(plain(findings), key=rank)),
     )
     return Run(result, assemblies)
 

@@ -9,19 +9,18 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from geomcheck import gate
-from geomcheck.ahead import compiled_ahead
 from geomcheck.errors import InputError
 from geomcheck.finding import FailLevel, Result, Verdict
-from geomcheck.gate import Progress, Run
-from geomcheck.project.load import Project, load
-from geomcheck.release.baseline import Accepted, accepted, read_baseline, to_text
-from geomcheck.release.settle import baseline_file, settle
-from geomcheck.release.toml import waiver_text
-from geomcheck.release.waivers import waiver_of
+from geomcheck.measuring import changed_vehicles, measure, recalled
 from geomcheck.reports.files import write_text
-from geomcheck.repository import changed_files
+from geomcheck.runs import Parts, Progress, Run
+from geomcheck.store import Store, open_store
+
+# What measures is imported where it is used: a run that is recalled needs none of it.
+if TYPE_CHECKING:
+    from geomcheck.release.baseline import Accepted
 
 _OPEN = (Verdict.FAIL, Verdict.UNDECIDED)
 
@@ -35,6 +34,7 @@ def run(
     changed_since: str | None = None,
     fail_level: FailLevel = "undecided",
     today: datetime.date | None = None,
+    store: Store | None = None,
 ) -> Run:
     """Check a project file; as :func:`geomcheck.gate.run`.
 
@@ -49,7 +49,16 @@ def run(
         See :func:`geomcheck.finding.exit_code`.
     today : date, optional
         The day on which waivers must hold; default the system's.
+    store : Store, optional
+        Where answers are kept, and recalled from; none by default.
     """
+    if store is not None and changed_since is None:
+        known = recalled(store, path, vehicles, only)
+        if known is not None:
+            return replace(known, result=replace(known.result, fail_level=fail_level))
+    from geomcheck import gate
+    from geomcheck.project.load import load
+
     project = load(path)
     chosen = tuple(vehicles)
     notes: tuple[str, ...] = ()
@@ -64,32 +73,30 @@ def run(
         )
         if not chosen:
             return Run(gate.nothing(project, fail_level), {}, notes)
-    done = measure(project, tell, vehicles=chosen, only=only)
+    done = measure(project, tell, vehicles=chosen, only=only, store=store)
+    from geomcheck.release.settle import settle
+
     settled = settle(
         project,
         done.result,
-        {vehicle: assembly.parts for vehicle, assembly in done.assemblies.items()},
+        Parts(done.assemblies),
         today=today or datetime.date.today(),
         asked=gate.asked(project, only),
     )
     return Run(replace(settled, fail_level=fail_level), done.assemblies, notes)
 
 
-def measure(
-    project: Project, tell: Progress, *, vehicles: Iterable[str] = (), only: Iterable[str] = ()
-) -> Run:
-    """Run the checks alone: no waiver is applied, no baseline looked at."""
-    with compiled_ahead(project):
-        return gate.run(project, vehicles=vehicles, only=only, progress=tell)
-
-
 def accept(
     path: Path, tell: Progress, *, vehicles: Iterable[str] = (), only: Iterable[str] = ()
 ) -> list[str]:
     """Take the values of a run into the project's baseline; what changed, line by line."""
+    from geomcheck.project.load import load
+    from geomcheck.release.baseline import accepted, read_baseline, to_text
+    from geomcheck.release.settle import baseline_file
+
     project = load(path)
     file = baseline_file(project)
-    done = measure(project, tell, vehicles=vehicles, only=only)
+    done = measure(project, tell, vehicles=vehicles, only=only, store=open_store())
     entry = project.document.baseline
     assert entry is not None
     new = {one.question: one for one in accepted(done.result.findings, entry)}
@@ -107,10 +114,14 @@ def accept(
 
 def prune(path: Path, tell: Progress) -> list[str]:
     """Take out of the project's baseline what no question asks any more; what was taken out."""
+    from geomcheck.project.load import load
+    from geomcheck.release.baseline import accepted, read_baseline, to_text
+    from geomcheck.release.settle import baseline_file
+
     project = load(path)
     file = baseline_file(project)
     old = read_baseline(file)
-    done = measure(project, tell)
+    done = measure(project, tell, store=open_store())
     entry = project.document.baseline
     assert entry is not None
     asked = {one.question for one in accepted(done.result.findings, entry)}
@@ -138,7 +149,11 @@ def waiver(
     radius: float,
 ) -> str:
     """The waiver of a finding as it is now, as text for the project file."""
-    done = measure(load(path), tell, vehicles=(vehicle,), only=(code,))
+    from geomcheck.project.load import load
+    from geomcheck.release.toml import waiver_text
+    from geomcheck.release.waivers import waiver_of
+
+    done = measure(load(path), tell, vehicles=(vehicle,), only=(code,), store=open_store())
     mine = [f for f in done.result.findings if f.code == code]
     found = [finding for finding in mine if finding.subject == subject]
     if not found:
@@ -159,35 +174,13 @@ def waiver(
     return waiver_text(entry)
 
 
-def changed_vehicles(project: Project, revision: str) -> tuple[str, ...]:
-    """Vehicles of which a file is not as it was in a Git revision.
-
-    The project file, and the files of the housing and of what is carried with it, belong to all.
-    """
-    folder = project.file.resolve().parent
-    changed = changed_files(folder, revision)
-
-    def touched(names: Iterable[str]) -> bool:
-        return any((folder / name).resolve() in changed for name in names)
-
-    document = project.document
-    ours = [project.file.resolve().name, *(part.file for part in document.parts)]
-    if touched(ours) or not document.vehicles:
-        return project.vehicles if touched(ours) else ()
-    return tuple(
-        vehicle.name
-        for vehicle in document.vehicles
-        if touched(part.file for part in vehicle.parts)
-    )
-
-
 def result_of(path: Path, tell: Progress) -> Result:
     """The result in a JSON file, or of checking a project file now."""
     from geomcheck.reports.json import read_result
 
     if path.suffix.lower() == ".json":
         return read_result(path)
-    return run(path, tell).result
+    return run(path, tell, store=open_store()).result
 
 
 @dataclass(frozen=True)
@@ -219,6 +212,7 @@ def write_files(run: Run, project: Path, outputs: Outputs, tell: Progress) -> No
 
         write_text(outputs.junit, to_junit(run.result))
     if outputs.sarif is not None:
+        from geomcheck import gate
         from geomcheck.reports.sarif import to_sarif
 
         texts = gate.explanations()
@@ -229,6 +223,7 @@ def write_files(run: Run, project: Path, outputs: Outputs, tell: Progress) -> No
 
         write_text(outputs.markdown, to_markdown(run.result))
     if outputs.html is not None:
+        from geomcheck import gate
         from geomcheck.reports.html import write_html
 
         tell("drawing the page", 0, 1)

@@ -49,6 +49,14 @@ from geomcheck.finding import FailLevel
     type=click.DateTime(["%Y-%m-%d"]),
     help="The day on which waivers must hold; default: the system's.",
 )
+@click.option(
+    "--cache",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Keep answers here, and recall those of which nothing changed; default: GEOMCHECK_CACHE, "
+    "or the user's cache folder.",
+)
+@click.option("--no-cache", is_flag=True, help="Answer everything anew, and keep nothing.")
 @click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
 @click.option("--all", "show_all", is_flag=True, help="Show every finding in full, passes too.")
 def check(
@@ -65,14 +73,19 @@ def check(
     changed_since: str | None,
     fail_level: FailLevel,
     today: datetime.datetime | None,
+    cache: Path | None,
+    no_cache: bool,
     no_pictures: bool,
     show_all: bool,
 ) -> None:
     """Answer every question the project file PROJECT asks."""
     from geomcheck import session
+    from geomcheck.store import open_store
 
     if annotate and json_file == "-":
         raise click.UsageError("--annotate and --json - both want standard output: give one a file")
+    if no_cache and cache is not None:
+        raise click.UsageError("--cache and --no-cache together make no sense: give one")
     outputs = session.Outputs(html, json_file, junit, sarif, markdown, not no_pictures)
     with session.progress() as tell:
         run = session.run(
@@ -83,6 +96,7 @@ def check(
             changed_since=changed_since,
             fail_level=fail_level,
             today=today.date() if today else None,
+            store=None if no_cache else open_store(cache),
         )
         session.write_files(run, project, outputs, tell)
         drawn = session.draw(run, drawings, tell)

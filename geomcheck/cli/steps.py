@@ -29,9 +29,16 @@ def steps(
     """
     from geomcheck import session
     from geomcheck.reports.steps import show_steps, steps_text, write_steps
+    from geomcheck.store import open_store
 
     with session.progress() as tell:
-        run = session.run(project, tell, vehicles=vehicles, only=("fasten-order",))
+        run = session.run(
+            project,
+            tell,
+            vehicles=vehicles,
+            only=("fasten-order",),
+            store=open_store(),
+        )
         if html is not None:
             tell("drawing the steps", 0, 1)
             write_steps(run.result, run.assemblies, html, pictures=not no_pictures)

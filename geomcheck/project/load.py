@@ -57,6 +57,15 @@ class Project:
         raw = self.document.check.get(code, {})
         return validate(kind, raw, self.lines, ("check", code))
 
+    def mesh_files(self, names: Iterable[str] = ()) -> tuple[str, ...]:
+        """Mesh files that :meth:`assemble` reads, as the project file names them, each once."""
+        wanted = tuple(names) or self.vehicles
+        files = [entry.file for entry in self.document.parts]
+        for vehicle in self.document.vehicles:
+            if vehicle.name in wanted:
+                files += [entry.file for entry in vehicle.parts]
+        return tuple(dict.fromkeys(files))
+
     def assemble(self, names: Iterable[str] = ()) -> Iterator[Assembly]:
         """Read and place the parts, one vehicle after the other.
 

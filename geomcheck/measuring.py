@@ -1,0 +1,106 @@
+"""Answer a project's questions, or recall the answers where nothing they rest on has changed.
+
+What measures is imported where it is used: a run that is recalled needs none of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geomcheck.repository import changed_files
+from geomcheck.runs import Later, Progress, Run
+from geomcheck.store import Store
+from geomcheck.store.whole import Asked, Known, Print, keep, recall
+
+if TYPE_CHECKING:
+    from geomcheck.project.assembly import Assembly
+    from geomcheck.project.load import Project
+
+
+def recalled(
+    store: Store, path: Path, vehicles: Iterable[str] = (), only: Iterable[str] = ()
+) -> Run | None:
+    """A kept run of a project that has nothing to settle, without reading the project; or None.
+
+    Parameters
+    ----------
+    store : Store
+    path : Path
+        The project file.
+    vehicles, only : iterable of str
+        As for :func:`geomcheck.gate.run`.
+    """
+    known = recall(store, Asked.of(path, vehicles, only))
+    if known is None or known.settles:
+        return None
+    return Run(known.result, _later(path, known.result.vehicles))
+
+
+def measure(
+    project: Project,
+    tell: Progress,
+    *,
+    vehicles: Iterable[str] = (),
+    only: Iterable[str] = (),
+    store: Store | None = None,
+) -> Run:
+    """Run the checks alone: no waiver is applied, no baseline looked at.
+
+    Raises
+    ------
+    InputError
+        A mesh or an entry of the project file cannot be used.
+    """
+    from geomcheck import gate
+    from geomcheck.ahead import compiled_ahead
+
+    asked = Asked.of(project.file, vehicles, only)
+    before: Print | None = None
+    if store is not None:
+        known = recall(store, asked)
+        if known is not None:
+            return Run(known.result, _later(project.file, known.result.vehicles))
+        before = Print.of(asked, project.mesh_files(asked.vehicles))
+    with compiled_ahead(project):
+        done = gate.run(project, vehicles=vehicles, only=only, progress=tell)
+    if store is not None and before is not None:
+        document = project.document
+        settles = bool(document.waivers) or document.baseline is not None
+        keep(store, before, Known(done.result, gate.asked(project, only), settles))
+        store.trim()
+    return done
+
+
+def _later(path: Path, vehicles: tuple[str, ...]) -> Later:
+    """The assemblies of a run that was recalled."""
+
+    def read() -> Iterator[Assembly]:
+        from geomcheck.project.load import load
+
+        return load(path).assemble(vehicles)
+
+    return Later(vehicles, read)
+
+
+def changed_vehicles(project: Project, revision: str) -> tuple[str, ...]:
+    """Vehicles of which a file is not as it was in a Git revision.
+
+    The project file, and the files of the housing and of what is carried with it, belong to all.
+    """
+    folder = project.file.resolve().parent
+    changed = changed_files(folder, revision)
+
+    def touched(names: Iterable[str]) -> bool:
+        return any((folder / name).resolve() in changed for name in names)
+
+    document = project.document
+    ours = [project.file.resolve().name, *(part.file for part in document.parts)]
+    if touched(ours) or not document.vehicles:
+        return project.vehicles if touched(ours) else ()
+    return tuple(
+        vehicle.name
+        for vehicle in document.vehicles
+        if touched(part.file for part in vehicle.parts)
+    )
