@@ -28,7 +28,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from fuzzing import meshes, projects
+from fuzzing import meshes, projects, results
 from fuzzing.judged import FaultError
 
 Target = tuple[Callable[[random.Random], tuple[str, bytes]], Callable[[Path, bytes], str]]
@@ -43,6 +43,8 @@ def targets() -> dict[str, Target]:
     return {name: _mesh(name) for name in meshes.SEEDS} | {
         "project": (projects.make_text, projects.judge),
         "tables": (projects.make_tables, projects.judge),
+        "result": (results.make_result, results.judge_result),
+        "baseline": (results.make_baseline, results.judge_baseline),
     }
 
 

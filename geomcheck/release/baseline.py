@@ -15,6 +15,7 @@ Each answer is a finding of its own (code ``baseline``): the measured question k
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -78,7 +79,7 @@ def read_baseline(path: Path) -> Baseline:
         )
 
     try:
-        data = json.loads(path.read_text("utf-8"))
+        data = json.loads(path.read_text("utf-8"), parse_constant=_no_number)
     except OSError as error:
         refuse(f"the baseline cannot be read: {error.strerror}")
     except (ValueError, RecursionError):
@@ -89,8 +90,8 @@ def read_baseline(path: Path) -> Baseline:
         refuse(f"this baseline has layout {data.get('version')!r}, not {_VERSION}")
     try:
         entries = [_read(entry) for entry in data["entries"]]
-    except (KeyError, TypeError, ValueError) as error:
-        refuse(f"this baseline is damaged ({type(error).__name__}: {error})")
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        refuse(f"this baseline is damaged ({type(error).__name__}: {str(error)[:200]})")
     found = {entry.question: entry for entry in entries}
     if len(found) < len(entries):
         refuse("this baseline answers a question twice")
@@ -101,10 +102,18 @@ def _read(entry: Any) -> Accepted:
     texts = {key: entry[key] for key in ("vehicle", "code", "subject", "part", "name", "unit")}
     if not all(isinstance(text, str) for text in texts.values()):
         raise TypeError("text expected")
-    low, value, high = (float(entry[key]) for key in ("low", "value", "high"))
-    if not low <= value <= high:
+    numbers = [entry[key] for key in ("low", "value", "high")]
+    if any(isinstance(x, bool) or not isinstance(x, int | float) for x in numbers):
+        raise TypeError("number expected")
+    low, value, high = map(float, numbers)
+    if not -math.inf < low <= value <= high < math.inf:
         raise ValueError(f"{low} <= {value} <= {high} does not hold")
     return Accepted(**texts, value=value, low=low, high=high)
+
+
+def _no_number(text: str) -> NoReturn:
+    """Refuse NaN and Infinity, which are no JSON."""
+    raise ValueError(f"{text} is no number")
 
 
 def to_text(entries: Iterable[Accepted]) -> str:

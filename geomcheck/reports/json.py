@@ -7,11 +7,12 @@ time stamp: the same input gives the same bytes.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, Literal, NoReturn
 
 from geomcheck.errors import InputError
 from geomcheck.finding import (
@@ -96,7 +97,7 @@ def read_result(path: Path) -> Result:
         raise InputError(what, where=str(path), remedy=remedy)
 
     try:
-        data = json.loads(path.read_text("utf-8"))
+        data = json.loads(path.read_text("utf-8"), parse_constant=_no_number)
     except OSError as error:
         refuse(f"cannot be read: {error.strerror}")
     except (ValueError, RecursionError):
@@ -109,9 +110,15 @@ def read_result(path: Path) -> Result:
             "write it again with this version of geomcheck",
         )
     try:
-        return from_data(data)
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        refuse(f"this result is damaged ({type(error).__name__}: {error})")
+        result = from_data(data)
+        told = [data["exit_code"], *(data["counts"].get(str(verdict), 0) for verdict in Verdict)]
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        refuse(f"this result is damaged ({type(error).__name__}: {str(error)[:200]})")
+    # A finding that was lost or changed on the way must not go unseen.
+    verdicts = [finding.verdict for finding in result.findings]
+    if told != [result.exit_code, *(verdicts.count(verdict) for verdict in Verdict)]:
+        refuse("this result is damaged (its counts are not those of its findings)")
+    return result
 
 
 def from_data(data: Mapping[str, Any]) -> Result:
@@ -120,12 +127,12 @@ def from_data(data: Mapping[str, Any]) -> Result:
         project=_text(data["project"]),
         file=_text(data["file"]),
         version=_text(data["geomcheck"]),
-        vehicles=tuple(_text(name) for name in data["vehicles"]),
+        vehicles=tuple(_text(name) for name in _list(data["vehicles"])),
         parts={
-            vehicle: tuple(PartSummary(**part | {"size": _point(part["size"])}) for part in parts)
+            vehicle: tuple(_read_part(part) for part in _list(parts))
             for vehicle, parts in data["parts"].items()
         },
-        findings=tuple(_read_finding(finding) for finding in data["findings"]),
+        findings=tuple(_read_finding(finding) for finding in _list(data["findings"])),
         fail_level=_level(data.get("fail_level", "undecided")),
     )
 
@@ -144,29 +151,85 @@ def _read_finding(data: Mapping[str, Any]) -> Finding:
         verdict=Verdict(data["verdict"]),
         vehicle=_text(data["vehicle"]),
         subject=_text(data["subject"]),
-        parts=tuple(_text(name) for name in data["parts"]),
+        parts=tuple(_text(name) for name in _list(data["parts"])),
         message=_text(data["message"]),
         remedy=_text(data["remedy"]),
         caution=_text(data["caution"]),
-        about_input=bool(data["about_input"]),
+        about_input=_truth(data["about_input"]),
         quantity=None if quantity is None else _read_quantity(quantity),
-        requirement=None if requirement is None else Requirement(**requirement),
+        requirement=None if requirement is None else _read_requirement(requirement),
         witnesses=tuple(
-            Witness(w["label"], w["part"], _point(w["point"])) for w in data["witnesses"]
+            Witness(_text(w["label"]), _text(w["part"]), _point(w["point"]))
+            for w in _list(data["witnesses"])
         ),
         view=None if data["view"] is None else _point(data["view"]),
-        entry=None if data["entry"] is None else EntryRef(**data["entry"]),
+        entry=None if data["entry"] is None else _read_entry(data["entry"]),
         details=dict(data["details"]),
     )
 
 
 def _read_quantity(data: Mapping[str, Any]) -> Quantity:
-    terms = tuple(Term(**term) for term in data["terms"])
-    low, value, high = (float(data[key]) for key in ("low", "value", "high"))
+    terms = tuple(
+        Term(_text(t["name"]), _number(t["minus"]), _number(t["plus"]), _text(t["source"]))
+        for t in _list(data["terms"])
+    )
+    low, value, high = (_number(data[key]) for key in ("low", "value", "high"))
     # Rounding may put a bound a millionth past the value.
+    slack = 2.0 * 10.0**-DECIMALS
+    if not low - slack <= value <= high + slack:
+        raise ValueError(f"{value:g} is not between {low:g} and {high:g}")
     return Quantity(
         _text(data["name"]), value, _text(data["unit"]), min(low, value), max(high, value), terms
     )
+
+
+def _read_requirement(data: Mapping[str, Any]) -> Requirement:
+    sense: Literal["at least", "at most"] = data["sense"]
+    if sense not in ("at least", "at most"):
+        raise ValueError(f"{sense!r} is no sense of a requirement")
+    return Requirement(sense, _number(data["limit"]), _text(data["unit"]), _text(data["source"]))
+
+
+def _read_entry(data: Mapping[str, Any]) -> EntryRef:
+    line = data["line"]
+    if line is not None and type(line) is not int:
+        raise TypeError(f"{line!r} is no line")
+    return EntryRef(_text(data["file"]), line, _text(data["entry"]))
+
+
+def _read_part(data: Mapping[str, Any]) -> PartSummary:
+    name, file, role, kind, mesh = (
+        _text(data[k]) for k in ("name", "file", "role", "kind", "mesh")
+    )
+    triangles = data["triangles"]
+    if type(triangles) is not int:
+        raise TypeError(f"{triangles!r} is no count")
+    return PartSummary(name, file, role, kind, mesh, triangles, _point(data["size"]))
+
+
+def _list(value: Any) -> list[Any]:
+    if not isinstance(value, list):
+        raise TypeError(f"{value!r} is no list")
+    return value
+
+
+def _truth(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise TypeError(f"{value!r} is neither true nor false")
+    return value
+
+
+def _number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError(f"{value!r} is not a number")
+    if not math.isfinite(value):
+        raise ValueError("a number past all bounds")
+    return float(value)
+
+
+def _no_number(text: str) -> NoReturn:
+    """Refuse NaN and Infinity, which are no JSON."""
+    raise ValueError(f"{text} is no number")
 
 
 def _text(value: Any) -> str:
@@ -176,7 +239,7 @@ def _text(value: Any) -> str:
 
 
 def _point(value: Any) -> tuple[float, float, float]:
-    x, y, z = (float(number) for number in value)
+    x, y, z = (_number(number) for number in _list(value))
     return (x, y, z)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
 
 from geomcheck.finding import SEVERITY, Finding, Point, Quantity, Requirement, Verdict
 
@@ -79,7 +79,9 @@ def format_number(value: float, decimals: int, rounding: str = ROUND_HALF_EVEN) 
     bound one step out.
     """
     exact = Decimal(repr(round(float(value), 9)))
-    rounded = exact.quantize(Decimal(1).scaleb(-decimals), rounding=rounding)
+    # 320 digits hold every float; the usual 28 do not.
+    last = Decimal(1).scaleb(-decimals)
+    rounded = exact.quantize(last, rounding=rounding, context=Context(prec=320))
     text = f"{rounded:f}"
     return text.lstrip("-") if rounded == 0 else text
 
