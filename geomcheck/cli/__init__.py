@@ -19,6 +19,7 @@ from geomcheck.cli.explain import explain
 from geomcheck.cli.look import look
 from geomcheck.cli.new import new
 from geomcheck.cli.steps import steps
+from geomcheck.cli.verify import verify
 from geomcheck.cli.waive import waive
 from geomcheck.errors import GeomcheckError
 from geomcheck.version import __version__
@@ -34,7 +35,7 @@ def cli() -> None:
     """
 
 
-for _command in (check, explain, look, new, compare, accept, prune, waive, steps):
+for _command in (check, explain, look, new, compare, accept, prune, waive, steps, verify):
     cli.add_command(_command)
 
 

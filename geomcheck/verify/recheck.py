@@ -1,0 +1,88 @@
+"""Re-check a result, finding by finding."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from geomcheck.errors import InputError
+from geomcheck.finding import Finding
+from geomcheck.project.load import load
+from geomcheck.reports.json import read_result
+from geomcheck.verify import fasten, fit, flow, parts
+from geomcheck.verify.claims import Claim, Recheck, Report, left_open
+from geomcheck.verify.figures import figures, whole
+from geomcheck.verify.scene import NotRechecked, Scene
+
+#: Told what is being done, and how many of how many findings are finished.
+Tell = Callable[[str, int, int], None]
+
+_ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
+    "fit-gap": fit.gap,
+    "fit-zones": fit.zone,
+    "fit-trim": fit.trim,
+    "fit-mate": fit.mate,
+    "fit-movement": fit.movement,
+    "flow-area": flow.area,
+    "flow-throat": flow.area,
+    "fasten-reach": fasten.reach,
+    "fasten-withdraw": fasten.withdraw,
+    "part-sound": parts.sound,
+    "part-placed": parts.standing,
+}
+
+
+def recheck(result: Path, project: Path, tell: Tell | None = None) -> Report:
+    """Re-check the witnesses of a result against the meshes of its project.
+
+    Parameters
+    ----------
+    result : Path
+        JSON that ``geomcheck check --json`` wrote.
+    project : Path
+        The project file; its meshes are read anew.
+    tell : callable, optional
+        Told what is being done.
+
+    Raises
+    ------
+    InputError
+        The result, the project file or a mesh cannot be read, or they do not belong together.
+    """
+    told = read_result(result)
+    scene = Scene(load(project))
+    if told.project != scene.project.document.name:
+        raise InputError(
+            f'the result is of project "{told.project}", not "{scene.project.document.name}"',
+            where=str(result),
+            remedy="give the project file that it was made from",
+        )
+    data = json.loads(result.read_text("utf-8"))
+    if not isinstance(data.get("counts"), dict) or not isinstance(data.get("exit_code"), int):
+        raise InputError("this result is damaged (no counts, no exit code)", where=str(result))
+    say = tell or (lambda _what, _done, _total: None)
+    found = []
+    for number, finding in enumerate(told.findings):
+        say(f"{finding.code}: {finding.subject}", number, len(told.findings))
+        found.append(Recheck(finding, tuple(_claims(scene, finding))))
+    say("done", len(told.findings), len(told.findings))
+    return Report(tuple(whole(told, data, scene.project)), tuple(found))
+
+
+def _claims(scene: Scene, finding: Finding) -> Iterator[Claim]:
+    yield from figures(finding)
+    route = _ROUTES.get(finding.code)
+    if route is None:
+        yield left_open("value", "there is no second route for this check")
+        return
+    try:
+        yield from route(scene, finding)
+    except NotRechecked as why:
+        yield left_open("value", why.what)
+    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
+        # What a result says is read from a file that anyone may have edited.
+        raise InputError(
+            f"the finding of {finding.code} on {finding.subject} is damaged: {error}",
+            remedy="give a result as 'geomcheck check --json' wrote it",
+        ) from error
