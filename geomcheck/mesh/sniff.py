@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import struct
 from pathlib import Path
 from typing import Literal
 
 from geomcheck.errors import MeshFileError
+from geomcheck.files import open_plain, read_plain
 
 Format = Literal["binary STL", "ASCII STL", "OBJ", "PLY", "3MF"]
 
@@ -16,6 +18,8 @@ HEADER, RECORD = 84, 50
 #: Endings of the files that are read.
 SUFFIXES: dict[str, str] = {".stl": "STL", ".obj": "OBJ", ".ply": "PLY", ".3mf": "3MF"}
 _SOLID_MODELS = {".step", ".stp", ".iges", ".igs", ".x_t", ".x_b", ".brep", ".sat"}
+#: A larger file (bytes; 40 million triangles) is no part but a mistake, and is not read.
+LARGEST = 2_000_000_000
 _EXPORT = "Export the part again as binary STL"
 
 
@@ -31,7 +35,8 @@ def load_bytes(file: Path) -> bytes:
     try:
         if file.is_dir():
             raise MeshFileError("this is a folder", file=file, remedy="Name the mesh file in it")
-        content = file.read_bytes()
+        _refuse_large(file)
+        content = read_plain(file)
     except FileNotFoundError:
         raise MeshFileError(
             "there is no such file",
@@ -60,6 +65,24 @@ def load_bytes(file: Path) -> bytes:
     return content
 
 
+def _refuse_large(file: Path) -> None:
+    """Say why a file too large to be read is none that should be."""
+    with open_plain(file) as stream:
+        size = os.fstat(stream.fileno()).st_size
+        if size <= LARGEST:
+            return
+        head = stream.read(4096)
+    if file.suffix.lower() == ".stl" and not is_text(head):
+        (stated,) = struct.unpack_from("<I", head, HEADER - 4)
+        if size != HEADER + RECORD * stated:
+            _refuse_length(file, head, size)
+    raise MeshFileError(
+        f"the file is too large ({size / 1e9:.1f} GB; up to {LARGEST / 1e9:.0f} GB are read)",
+        file=file,
+        remedy="Export the part with a coarser tolerance, or only what lies near the housing",
+    )
+
+
 def sniff(file: Path, content: bytes) -> Format:
     """Format of a file by its content; its name must agree.
 
@@ -72,7 +95,7 @@ def sniff(file: Path, content: bytes) -> Format:
     found = _known_format(content)
     named = SUFFIXES[file.suffix.lower()]
     if found is None and named == "STL":
-        _refuse_length(file, content)
+        _refuse_length(file, content, len(content))
     if found is None and named == "3MF":
         raise MeshFileError(
             "this is no 3MF file: it is not a ZIP archive", file=file, remedy="Export it again"
@@ -144,9 +167,8 @@ def _refuse_stand_ins(file: Path, content: bytes) -> None:
         raise MeshFileError("this is a gzip archive", file=file, remedy="Unpack it first")
 
 
-def _refuse_length(file: Path, content: bytes) -> None:
-    """Say why a file named .stl is neither binary nor ASCII STL."""
-    size = len(content)
+def _refuse_length(file: Path, content: bytes, size: int) -> None:
+    """Say why a file named .stl, of so many bytes, is neither binary nor ASCII STL."""
     text = is_text(content)
     if text or size < HEADER:
         if text:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from geomcheck.errors import GeomcheckError, InputError, ProjectError
+from geomcheck.files import read_plain
 from geomcheck.mesh.load import load_part
 from geomcheck.mesh.part import Part, PartSet
 from geomcheck.project.assembly import Assembly
@@ -213,7 +214,7 @@ def _read(path: Path) -> str:
                 file=path,
                 remedy="give the TOML file that lists the parts, not a mesh",
             )
-        return path.read_bytes().decode("utf-8-sig")
+        return read_plain(path).decode("utf-8-sig")
     except FileNotFoundError as error:
         raise ProjectError(
             "there is no such file",

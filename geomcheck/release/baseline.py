@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from geomcheck.errors import InputError
+from geomcheck.files import read_plain
 from geomcheck.finding import EntryRef, Finding, Quantity, Requirement, Term, Verdict
 from geomcheck.project.settling import BaselineEntry
 
@@ -79,7 +80,7 @@ def read_baseline(path: Path) -> Baseline:
         )
 
     try:
-        data = json.loads(path.read_text("utf-8"), parse_constant=_no_number)
+        data = json.loads(read_plain(path).decode("utf-8"), parse_constant=_no_number)
     except OSError as error:
         refuse(f"the baseline cannot be read: {error.strerror}")
     except (ValueError, RecursionError):

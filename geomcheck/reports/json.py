@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Literal, NoReturn
 
 from geomcheck.errors import InputError
+from geomcheck.files import read_plain
 from geomcheck.finding import (
     FAIL_LEVELS,
     EntryRef,
@@ -97,7 +98,7 @@ def read_result(path: Path) -> Result:
         raise InputError(what, where=str(path), remedy=remedy)
 
     try:
-        data = json.loads(path.read_text("utf-8"), parse_constant=_no_number)
+        data = json.loads(read_plain(path).decode("utf-8"), parse_constant=_no_number)
     except OSError as error:
         refuse(f"cannot be read: {error.strerror}")
     except (ValueError, RecursionError):

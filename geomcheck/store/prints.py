@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from geomcheck.files import open_plain
 from geomcheck.version import __version__
 
 #: Rooms of the package that show answers and do not make them.
@@ -45,7 +46,7 @@ def of_files(files: Iterable[Path]) -> list[str] | None:
 
 def _of_file(file: Path) -> str:
     found = hashlib.blake2b(digest_size=24)
-    with file.open("rb") as stream:
+    with open_plain(file) as stream:
         while block := stream.read(1 << 20):
             found.update(block)
     return found.hexdigest()

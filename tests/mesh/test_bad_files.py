@@ -196,10 +196,10 @@ def test_missing_folder_and_unreadable(tmp_path, monkeypatch):
     with pytest.raises(MeshFileError, match="cannot be read"):
         read_mesh(f"{tmp_path}{os.sep}a\0b.stl", 1.0)
 
-    def deny(self):
+    def deny(path):
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(Path, "read_bytes", deny)
+    monkeypatch.setattr("geomcheck.mesh.sniff.read_plain", deny)
     assert "Permission denied" in refused(tmp_path / "f.stl").what
 
 
