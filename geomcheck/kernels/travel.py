@@ -173,7 +173,7 @@ def _span(boxes_a, na, boxes_b, nb, way, shift, more, t):
 @numba.njit(cache=True, nogil=True)
 def gather(
     boxes_a, tri_a, order_a, slack_a, sheet_a, boxes_b, tri_b, order_b, slack_b, sheet_b, leaf,
-    frame, shift, allow, margin, noise, width, span, stack, work_a, work_b, poly, out,
+    frame, shift, allow, margin, noise, width, most, stack, work_a, work_b, poly, out,
     travel, number_a, number_b, kind, point, corners, count,
 ):  # fmt: skip
     """Meetings of a, travelling along ``frame[2]`` from ``shift``, with b.
@@ -194,9 +194,9 @@ def gather(
         See the module; ``margin`` is no less than two slacks, ``noise`` is more than the rounding
         error of a height. A polygon whose area over its perimeter is more than ``width`` ends the
         search beyond its travel.
-    span : (2,) float64
-        Travels to look at: beyond the first, up to the second, which is lowered to the travel of
-        the first polygon that is wide enough, and to that of the farthest kept once k are.
+    most : (1,) float64
+        Travels to look at, up to this, which is lowered to the travel of the first polygon that is
+        wide enough, and to that of the farthest kept once k are.
     stack, work_a, work_b, poly, out : arrays
         Scratch: (STACK, 2) int64, (leaf, 5, 3), (5, 3), (CORNERS, 2) twice.
     travel, number_a, number_b, kind, point, corners, count : (k, ...)
@@ -221,7 +221,7 @@ def gather(
         top -= 1
         na, nb = stack[top, 0], stack[top, 1]
         _span(boxes_a, na, boxes_b, nb, frame[2], shift, more, t)
-        if not (t[0] <= t[1] and t[0] <= span[1] and t[1] >= -allow - more):
+        if not (t[0] <= t[1] and t[0] <= most[0] and t[1] >= -allow - more):
             continue
         if na < first_a or nb < first_b:
             side = 0.0
@@ -262,7 +262,7 @@ def gather(
                 if runs and slack_a.shape[0] > 0:
                     wider = slack_a[i] + slack_b[j]
                 least = -allow - wider - noise if runs else allow + noise
-                if wb[4, 1] - wa[4, 0] + wider < least or wb[4, 0] - wa[4, 1] - wider > span[1]:
+                if wb[4, 1] - wa[4, 0] + wider < least or wb[4, 0] - wa[4, 1] - wider > most[0]:
                     continue
                 n = _meeting(wa, wb, wider, least, poly, out, place)
                 if n < 3:
@@ -270,7 +270,7 @@ def gather(
                 ahead = max(place[0], 0.0)
                 if not runs:
                     ahead += BEHIND
-                if ahead > span[1] or ahead <= span[0]:
+                if ahead > most[0]:
                     continue
                 area = around = 0.0
                 for k in range(n):
@@ -282,7 +282,7 @@ def gather(
                 if area <= noise * around:
                     continue
                 if area > width * around:
-                    span[1] = ahead
+                    most[0] = ahead
                 row = found
                 if found == travel.shape[0]:
                     # Full: the farthest gives its place.
@@ -305,5 +305,5 @@ def gather(
                     for k in range(1, found):
                         if travel[k] > travel[farthest]:
                             farthest = k
-                    span[1] = min(span[1], travel[farthest])
+                    most[0] = min(most[0], travel[farthest])
     return found

@@ -71,34 +71,43 @@ class Meetings:
         travel = 0.0 if overlap else max(float(self.travel[k]), 0.0)
         return Met(travel, int(self.number_a[k]), int(self.number_b[k]), (x, y, z), overlap)
 
-    def wide(self, reach: float) -> NDArray[np.bool_]:
-        """(k,) whether a polygon alone holds a disc of radius ``reach``: area over perimeter."""
+    def first_wide(self, rows: IntArray, reach: float) -> int | None:
+        """Number in ``rows`` of the meeting with which all up to it hold a disc of ``reach``.
+
+        What is less than a thousandth of ``reach`` apart, or too narrow, counts as joined and wide.
+        """
+        alone = np.flatnonzero(self._wide(reach)[rows])
+        # The first that is wide alone is the last that has to be looked at.
+        high = int(alone[0]) + 1 if len(alone) else len(rows)
+        shapes = [self._shape(k) for k in rows[:high]]
+        grid = 1e-3 * reach
+
+        def wide(end: int) -> bool:
+            joined = shapely.union_all(shapes[:end], grid_size=grid)
+            closed = joined.buffer(grid, join_style="mitre")
+            return not closed.buffer(-reach, join_style="mitre").is_empty
+
+        if len(alone) == 0 and (high == 0 or not wide(high)):
+            return None
+        low = 0
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if wide(middle) else (middle, high)
+        return high - 1
+
+    def _wide(self, reach: float) -> NDArray[np.bool_]:
+        """(k,) whether a polygon alone holds a disc of radius ``reach``: area over perimeter.
+
+        A hair more is found wide than by the kernel, which ends its search at what it finds so.
+        """
         used = np.arange(self.corners.shape[1]) < self.count[:, None]
         at = np.where(used[..., None], self.corners, self.corners[:, :1])
         step = np.roll(at, -1, axis=1) - at
         area = 0.5 * np.abs((at[..., 0] * step[..., 1] - at[..., 1] * step[..., 0]).sum(axis=1))
-        found: NDArray[np.bool_] = area > reach * np.hypot(step[..., 0], step[..., 1]).sum(axis=1)
+        around = np.hypot(step[..., 0], step[..., 1]).sum(axis=1)
+        found: NDArray[np.bool_] = area > (1.0 - 1e-6) * reach * around
         return found
 
-    def shape(self, k: int) -> Any:
+    def _shape(self, k: int) -> Any:
         """One of them as a polygon."""
         return shapely.convex_hull(shapely.MultiPoint(self.corners[k, : self.count[k]]))
-
-
-def first_wide(shapes: list[Any], region: Any, reach: float, grid: float) -> int | None:
-    """Number of the shape with which all before it and ``region`` hold a disc of ``reach``."""
-
-    def wide(end: int) -> bool:
-        joined = shapely.union_all([*shapes[:end], region], grid_size=grid)
-        return not joined.buffer(-reach, join_style="mitre").is_empty
-
-    if not shapes or not wide(len(shapes)):
-        return None
-    low, high = 0, len(shapes)
-    while high - low > 1:
-        middle = (low + high) // 2
-        if wide(middle):
-            high = middle
-        else:
-            low = middle
-    return high - 1

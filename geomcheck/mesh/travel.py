@@ -19,13 +19,12 @@ from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
-import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from geomcheck.errors import InputError
 from geomcheck.kernels import travel as kernel
 from geomcheck.mesh.given import check_length
-from geomcheck.mesh.meetings import Meetings, Met, first_wide
+from geomcheck.mesh.meetings import Meetings, Met
 from geomcheck.mesh.tree import TriangleTree, as_tree, rounding
 
 FloatArray: TypeAlias = NDArray[np.float64]
@@ -149,46 +148,30 @@ class _Search:
     def first(
         self, allow: float, reach: float, slack: tuple[FloatArray, FloatArray] = (_NONE, _NONE)
     ) -> Met | None:
-        """The first travel at which metal in the way holds a disc of radius ``reach``.
-
-        Where one pair alone is wide enough it is taken, though some before it together may be.
-        """
+        """The first travel at which metal in the way holds a disc of radius ``reach``."""
         reach = max(reach, 8.0 * self.noise)
-        grid = 1e-3 * reach
-        region: Any = shapely.Point()
-        begin, size = -1.0, 1 if allow == 0.0 and slack[0] is _NONE else _SOME
+        size = 1 if allow == 0.0 and slack[0] is _NONE else _SOME
         while True:
-            met, rows, beyond = self._gather(allow, reach, slack, begin, size)
+            # Each round asks for all the nearest anew: nothing of the last one has to be kept.
+            met, rows, full = self._gather(allow, reach, slack, size)
             if size == 1:
                 # Any width counts.
                 return met.met(rows) if len(rows) else None
-            alone = rows[met.wide(reach)[rows]]
-            if len(alone):
-                return met.met(rows[: int(np.flatnonzero(rows == alone[0])[0]) + 1])
-            shapes = [met.shape(k) for k in rows]
-            end = first_wide(shapes, region, reach, grid)
+            end = met.first_wide(rows, reach)
             if end is not None:
                 return met.met(rows[: end + 1])
-            if not np.isfinite(beyond):
+            if not full:
                 return None
-            # All nearer than the farthest are known; the rest is looked for.
-            kept = [s for k, s in zip(rows, shapes, strict=True) if met.travel[k] < beyond]
-            if kept:
-                begin = max(float(met.travel[k]) for k in rows if met.travel[k] < beyond)
-                region = shapely.union_all([*kept, region], grid_size=grid)
             size *= _MORE
 
     def _gather(
-        self,
-        allow: float,
-        reach: float,
-        slack: tuple[FloatArray, FloatArray],
-        begin: float,
-        size: int,
-    ) -> tuple[Meetings, IntArray, float]:
-        """The nearest meetings beyond ``begin``, their rows in order; below what all are known."""
+        self, allow: float, reach: float, slack: tuple[FloatArray, FloatArray], size: int
+    ) -> tuple[Meetings, IntArray, bool]:
+        """The nearest meetings, at most ``size``, their rows in order; whether there may be more.
+
+        None nearer than the last of them is missing.
+        """
         room = Meetings.room(size)
-        span = np.array([begin, self.limit])
         found = kernel.gather(
             self.a.boxes,
             self.a.triangles,
@@ -207,7 +190,7 @@ class _Search:
             float(slack[0].max(initial=0.0) + slack[1].max(initial=0.0)),
             self.noise,
             float(reach),
-            span,
+            np.array([self.limit]),
             np.empty((kernel.STACK, 2), dtype=np.int64),
             np.empty((self.a.leaf, 5, 3)),
             np.empty((5, 3)),
@@ -222,4 +205,4 @@ class _Search:
             room.count,
         )
         rows = np.lexsort((room.number_b[:found], room.number_a[:found], room.travel[:found]))
-        return room, rows, float(room.travel.max()) if found == size else np.inf
+        return room, rows, found == size
