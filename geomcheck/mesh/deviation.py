@@ -17,11 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.errors import InputError
-from geomcheck.kernels import deviation as kernel
-from geomcheck.mesh import threads
+from geomcheck.mesh.deviation_pieces import Pieces, Target, first_pieces, split
 from geomcheck.mesh.given import check_length
-from geomcheck.mesh.probe import point_distance
-from geomcheck.mesh.tree import TriangleTree, as_triangles, noise_of
+from geomcheck.mesh.tree import TriangleTree, as_triangles
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
@@ -33,10 +31,12 @@ CLOSE = 0.005
 #: Times a facet is halved at most.
 _DEEPEST = 60
 #: Pieces halved in a round, and rounds, that only narrow the mean.
-_MEAN = 10_000
+_MEAN = 5_000
 _ROUNDS = 16
 #: Share of the mean to which it is narrowed, as far as these rounds go.
 _NARROW = 0.02
+#: Share of the budget after which they end.
+_SHARE = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,84 +77,6 @@ class Directed:
     bound: FloatArray
 
 
-class _Target:
-    """The surface that is measured to."""
-
-    def __init__(self, tree: TriangleTree) -> None:
-        self.tree = tree
-        self.triangles: FloatArray = np.empty_like(tree.triangles)
-        self.triangles[tree.order] = tree.triangles
-        self.asked = 0
-
-    def ask(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
-        """Distance, nearest facet and nearest point of (n, 3) points."""
-        self.asked += len(points)
-        found = point_distance(self.tree, points)
-        return found.distance, found.triangle, found.point
-
-    def bounds(
-        self, pieces: FloatArray, feet: IntArray, enough: float
-    ) -> tuple[FloatArray, FloatArray]:
-        """Upper bounds of the greatest and the mean distance of each piece."""
-        most, mean = np.empty(len(pieces)), np.empty(len(pieces))
-        threads.each(
-            lambda begin, end: kernel.bounds(
-                pieces, feet, self.triangles, enough, most, mean, begin, end
-            ),
-            threads.chunks(len(pieces), 4096),
-        )
-        return most, mean
-
-
-@dataclass(eq=False)
-class _Pieces:
-    """Pieces of facets: corners, what is known at corners and middle, and the bounds."""
-
-    corners: FloatArray
-    parent: IntArray
-    d: FloatArray  # (n, 4) distances of the corners and the middle
-    feet: IntArray  # (n, 4)
-    bound: FloatArray
-    mean: FloatArray
-
-    def take(self, rows: Any) -> _Pieces:
-        return _Pieces(
-            self.corners[rows],
-            self.parent[rows],
-            self.d[rows],
-            self.feet[rows],
-            self.bound[rows],
-            self.mean[rows],
-        )
-
-    def joined(self, other: _Pieces) -> _Pieces:
-        pairs = ((getattr(self, n), getattr(other, n)) for n in self.__dataclass_fields__)
-        return _Pieces(*(np.concatenate(pair) for pair in pairs))
-
-    @property
-    def areas(self) -> FloatArray:
-        return areas_of(self.corners)
-
-    @property
-    def spread(self) -> FloatArray:
-        """(n,) mean distance of a piece's points from its middle, at most (root mean square)."""
-        sides = np.roll(self.corners, -1, axis=1) - self.corners
-        return np.asarray(np.sqrt((sides**2).sum(axis=(1, 2)) / 36.0))
-
-    @property
-    def means(self) -> tuple[FloatArray, FloatArray]:
-        """(n,) bounds of each piece's mean distance."""
-        spread = self.spread
-        high = np.minimum(self.mean, self.d[:, 3] + spread)
-        return np.minimum(np.maximum(self.d[:, 3] - spread, 0.0), high), high
-
-
-def areas_of(triangles: FloatArray) -> FloatArray:
-    """(n,) areas of (n, 3, 3) triangles, mm2."""
-    normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
-    return np.asarray(0.5 * np.linalg.norm(normal, axis=1))
-
-
 def directed_deviation(
     shape: Any,
     other: TriangleTree,
@@ -191,8 +113,8 @@ def directed_deviation(
     limit = np.full(len(triangles), np.inf) if band is None else np.asarray(band, dtype=np.float64)
     if limit.shape != (len(triangles),):
         raise InputError(f"there are {len(triangles)} facets but {limit.shape} bands")
-    target = _Target(other)
-    pieces = _first(triangles, target, shape, tolerance)
+    target = Target(other)
+    pieces = first_pieces(triangles, target, shape, tolerance)
     middle, facing = pieces.d[:, 3].copy(), pieces.feet[:, 3].copy()
     sampled = pieces.d.max(axis=1)
     best = _Best(pieces)
@@ -201,20 +123,20 @@ def directed_deviation(
     for depth in range(_DEEPEST):
         close = best.value + max(tolerance, CLOSE * best.value)
         wide = (sampled <= limit)[pieces.parent] & (pieces.bound > limit[pieces.parent])
-        split = (pieces.bound > close) | wide
-        if depth < _ROUNDS:
-            split |= _most_doubtful(pieces)
-        rows = np.flatnonzero(split)
+        wanted = (pieces.bound > close) | wide
+        if depth < _ROUNDS and target.asked - spent < _SHARE * budget:
+            wanted |= _most_doubtful(pieces, tolerance)
+        rows = np.flatnonzero(wanted)
         left = budget - (target.asked - spent)
-        if 3 * len(rows) > left:
-            order = np.argsort(-pieces.bound[rows], kind="stable")[: max(left // 3, 0)]
+        if 4 * len(rows) > left:
+            order = np.argsort(-pieces.bound[rows], kind="stable")[: max(left // 4, 0)]
             rows = np.sort(rows[order])
         if len(rows) == 0:
             break
         keep = np.ones(len(pieces.bound), dtype=np.bool_)
         keep[rows] = False
         done = done.joined(pieces.take(keep))
-        pieces = _halved(pieces.take(rows), target, tolerance)
+        pieces = split(pieces.take(rows), target, tolerance)
         np.maximum.at(sampled, pieces.parent, pieces.d.max(axis=1))
         best.look(pieces)
     pieces = done.joined(pieces)
@@ -244,12 +166,12 @@ def directed_deviation(
 class _Best:
     """The farthest point found so far; the first one of equals."""
 
-    def __init__(self, pieces: _Pieces) -> None:
+    def __init__(self, pieces: Pieces) -> None:
         self.value = -1.0
         self.point: FloatArray = np.zeros(3)
         self.look(pieces)
 
-    def look(self, pieces: _Pieces) -> None:
+    def look(self, pieces: Pieces) -> None:
         row, corner = divmod(int(pieces.d.argmax()), 4)
         if pieces.d[row, corner] > self.value:
             self.value = float(pieces.d[row, corner])
@@ -257,76 +179,14 @@ class _Best:
             self.point = corners[corner].copy() if corner < 3 else corners.mean(axis=0)
 
 
-def _most_doubtful(pieces: _Pieces) -> NDArray[np.bool_]:
+def _most_doubtful(pieces: Pieces, tolerance: float) -> NDArray[np.bool_]:
     """Which pieces are halved for the sake of the mean."""
     low, high = pieces.means
     area = pieces.areas
     doubt = area * (high - low)
     out = np.zeros(len(doubt), dtype=np.bool_)
-    if float(doubt.sum()) > _NARROW * float((area * high).sum()):
+    enough = max(_NARROW * float((area * high).sum()), 0.5 * tolerance * float(area.sum()))
+    if float(doubt.sum()) > enough:
         rows = np.argsort(-doubt, kind="stable")[:_MEAN]
         out[rows[doubt[rows] > 0.0]] = True
     return out
-
-
-def _first(triangles: FloatArray, target: _Target, shape: Any, enough: float) -> _Pieces:
-    """Whole facets, with shared corners asked once where the shape knows them."""
-    count = len(triangles)
-    faces = getattr(shape, "faces", None)
-    if faces is not None and len(faces) == count:
-        corners = np.asarray(shape.vertices, dtype=np.float64)
-        numbers = np.asarray(faces, dtype=np.int64)
-    else:
-        corners = triangles.reshape(-1, 3)
-        numbers = np.arange(3 * count, dtype=np.int64).reshape(-1, 3)
-    distance, feet, _ = target.ask(
-        np.ascontiguousarray(np.concatenate([corners, triangles.mean(axis=1)]))
-    )
-    at = len(corners)
-    d = np.column_stack([distance[numbers], distance[at:]])
-    near = np.column_stack([feet[numbers], feet[at:]])
-    return _bounded(triangles, np.arange(count, dtype=np.int64), d, near, target, enough, None)
-
-
-def _bounded(
-    corners: FloatArray,
-    parent: IntArray,
-    d: FloatArray,
-    feet: IntArray,
-    target: _Target,
-    enough: float,
-    known: tuple[FloatArray, FloatArray] | None,
-) -> _Pieces:
-    feet = np.ascontiguousarray(feet)
-    bound, mean = target.bounds(np.ascontiguousarray(corners), feet, enough)
-    arm = np.linalg.norm(corners - corners.mean(axis=1, keepdims=True), axis=2).max(axis=1)
-    # What is computed with rounds; a bound must not be lost to that.
-    noise = noise_of(float(np.abs(corners).max(initial=0.0)))
-    bound = np.minimum(bound, d[:, 3] + arm) + noise
-    mean = mean + noise
-    if known is not None:
-        bound = np.minimum(bound, known[0])
-    return _Pieces(corners, parent, d, feet, bound, mean)
-
-
-def _halved(pieces: _Pieces, target: _Target, enough: float) -> _Pieces:
-    """Both halves of each piece, cut across its longest side."""
-    count = len(pieces.parent)
-    rows = np.arange(count)
-    sides = ((np.roll(pieces.corners, -1, axis=1) - pieces.corners) ** 2).sum(axis=2)
-    a = sides.argmax(axis=1)
-    b, c = (a + 1) % 3, (a + 2) % 3
-    middle = 0.5 * (pieces.corners[rows, a] + pieces.corners[rows, b])
-    one = np.stack([pieces.corners[rows, a], middle, pieces.corners[rows, c]], axis=1)
-    two = np.stack([middle, pieces.corners[rows, b], pieces.corners[rows, c]], axis=1)
-    corners = np.concatenate([one, two])
-    distance, feet, _ = target.ask(np.concatenate([middle, corners.mean(axis=1)]))
-    d = np.empty((2 * count, 4))
-    near = np.empty((2 * count, 4), dtype=np.int64)
-    for out, old, new in ((d, pieces.d, distance), (near, pieces.feet, feet)):
-        out[:count, 0], out[:count, 1], out[:count, 2] = old[rows, a], new[:count], old[rows, c]
-        out[count:, 0], out[count:, 1], out[count:, 2] = new[:count], old[rows, b], old[rows, c]
-        out[:, 3] = new[count:]
-    twice = np.concatenate([rows, rows])
-    known = (pieces.bound[twice], pieces.mean[twice])
-    return _bounded(corners, pieces.parent[twice], d, near, target, enough, known)
