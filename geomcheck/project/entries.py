@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
+from geomcheck.errors import InputError
 from geomcheck.project.connectors import ConnectorEntry, ServiceEntry
 from geomcheck.project.ducts import BladeEntry, DuctEntry, FlowEntry, LossEntry
 from geomcheck.project.fasteners import FastenerEntry, ToolEntry
@@ -38,6 +39,7 @@ from geomcheck.project.values import (
     Triple,
     Unit,
 )
+from geomcheck.standards.densities import density
 
 __all__ = [
     "MILLIMETRES",
@@ -81,6 +83,14 @@ def _trim(value: object) -> object:
     if isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < math.inf:
         return float(value)
     raise ValueError("trim is 'never', 'free' or a depth above 0 mm that may be cut away")
+
+
+def _material(value: str) -> str:
+    try:
+        density(value)
+    except InputError as error:
+        raise ValueError(error.text.removesuffix(".")) from error
+    return value
 
 
 class PartEntry(Table):
@@ -131,6 +141,12 @@ class PartEntry(Table):
         default=False, description="out of the way while bolts are done up, as an open bonnet is"
     )
     gap: bool = Field(default=True, description="false: this part is not checked for gaps at all")
+    material: Annotated[str, AfterValidator(_material)] | None = Field(
+        default=None, description="what it is made of, for its mass: 'Al 356.0 (A356)' ..."
+    )
+    density: Positive | None = Field(
+        default=None, description="g/cm3, for its mass; else that of the material"
+    )
     on: Literal["engine", "body"] | None = Field(
         default=None,
         description="what it moves with; else the engine for the class 'engine-mounted part', "

@@ -14,6 +14,7 @@ TABLES: tuple[str, ...] = (
     "bolt_lengths",
     "clearance_holes",
     "deep_sockets",
+    "densities",
     "extensions",
     "hands",
     "hex_keys",
