@@ -25,13 +25,18 @@ _SIGN = {"flow": "sections", "movement": "moved"}
 
 
 @contextmanager
-def compiled_ahead(project: Project) -> Iterator[None]:
+def compiled_ahead(project: Project) -> Iterator[bool]:
     """Run a block while another process compiles what the project's later questions need.
 
     Parameters
     ----------
     project : Project
         Only rooms that it has questions for are compiled.
+
+    Yields
+    ------
+    bool
+        Whether another process compiles.
     """
     document = project.document
     # What the run comes to last is first.
@@ -41,11 +46,11 @@ def compiled_ahead(project: Project) -> Iterator[None]:
     }
     rooms = [room for room, wanted in asked.items() if wanted and not _on_disk(_SIGN[room])]
     if not rooms:
-        yield
+        yield False
         return
     helper = _start(rooms)
     try:
-        yield
+        yield helper is not None
     finally:
         if helper is not None:
             helper.terminate()

@@ -12,8 +12,9 @@ from __future__ import annotations
 import importlib
 import inspect
 import pkgutil
-from collections.abc import Iterable, Iterator
-from typing import Protocol, cast
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from itertools import accumulate, chain
+from typing import Any, Protocol, TypeAlias, cast
 
 from geomcheck import checks
 from geomcheck.errors import CannotDecide, InputError, ProjectError
@@ -26,20 +27,31 @@ from geomcheck.finding import (
     Verdict,
     rank,
 )
+from geomcheck.mesh.part import Part
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
 from geomcheck.project.lines import Key
 from geomcheck.project.load import Project
 from geomcheck.runs import Progress, Run
-from geomcheck.store.codec import plain
+from geomcheck.shares import shared
+from geomcheck.store.codec import from_findings, to_findings
 from geomcheck.version import __version__
 
 #: Checks that are run whatever is chosen: every other answer rests on theirs.
 ALWAYS = ("part-placed", "part-sound")
+#: Triangles of all parts together from which a second process pays.
+WORTH_SHARING = 50_000
+
+#: Name of a vehicle and code of a check.
+_Question: TypeAlias = tuple[str, str]
 
 
 class Check(Protocol):
-    """What a module in ``geomcheck.checks`` offers."""
+    """What a module in ``geomcheck.checks`` offers.
+
+    Checks that rest on the same measurements may name them in ``TOGETHER``, so that one process
+    answers them all; ``ALL_VEHICLES_TOGETHER`` where vehicles share them too.
+    """
 
     CODE: str
     TITLE: str
@@ -72,6 +84,7 @@ def run(
     vehicles: Iterable[str] = (),
     only: Iterable[str] = (),
     progress: Progress | None = None,
+    processes: int = 1,
 ) -> Run:
     """Run the checks of a project.
 
@@ -85,6 +98,8 @@ def run(
         always judged, since every other answer rests on them.
     progress : callable, optional
         Told what is being done.
+    processes : int
+        Processes the checks may be shared between; the result is the same for any number.
 
     Raises
     ------
@@ -97,16 +112,25 @@ def run(
     names = _choose_vehicles(project, tuple(vehicles))
     settings = {code: project.settings(code, found[code].Settings) for code in chosen}
     steps = len(names) * len(chosen)
-    done = 0
-    findings: list[Finding] = []
-    assemblies: dict[str, Assembly] = {}
     tell("reading parts", 0, steps)
-    for assembly in project.assemble(names):
-        assemblies[assembly.vehicle] = assembly
-        for code in chosen:
-            tell(f"{assembly.vehicle}: {found[code].TITLE}", done, steps)
-            findings.extend(_ask(found[code], assembly, settings[code]))
-            done += 1
+    assemblies = {assembly.vehicle: assembly for assembly in project.assemble(names)}
+    groups = _groups(found, names, chosen)
+    counts = [0, *accumulate(len(group) for group in groups)]
+
+    def task(group: Sequence[_Question]) -> Callable[[], Any]:
+        return lambda: [
+            to_findings(_ask(found[code], assemblies[name], settings[code])) for name, code in group
+        ]
+
+    def begin(number: int) -> None:
+        name, code = groups[number][0]
+        tell(f"{name}: {found[code].TITLE}", counts[number], steps)
+
+    small = sum(len(part.faces) for part in _distinct(assemblies)) < WORTH_SHARING
+    answers = shared([task(group) for group in groups], 1 if small else processes, begin)
+    given = dict(zip(chain(*groups), chain(*answers), strict=True))
+    ordered = [given[name, code] for name in names for code in chosen]
+    findings = from_findings(chain(*ordered))
     tell("done", steps, steps)
     result = Result(
         project=project.document.name,
@@ -114,9 +138,31 @@ def run(
         version=__version__,
         vehicles=names,
         parts={name: _summaries(assembly) for name, assembly in assemblies.items()},
-        findings=tuple(sorted(plain(findings), key=rank)),
+        findings=tuple(sorted(findings, key=rank)),
     )
     return Run(result, assemblies)
+
+
+def _groups(
+    found: dict[str, Check], names: Iterable[str], chosen: Iterable[str]
+) -> list[list[_Question]]:
+    """Questions in groups, each for one process; those that share much work stand together.
+
+    The largest come first, so that none is left for the end.
+    """
+    groups: dict[tuple[str, ...], list[_Question]] = {}
+    for name in names:
+        for code in chosen:
+            together = getattr(found[code], "TOGETHER", code)
+            alone = not getattr(found[code], "ALL_VEHICLES_TOGETHER", False)
+            groups.setdefault((together, name) if alone else (together,), []).append((name, code))
+    return sorted(groups.values(), key=len, reverse=True)
+
+
+def _distinct(assemblies: Mapping[str, Assembly]) -> list[Part]:
+    """Every part of some vehicles once."""
+    parts = chain(*(assembly.parts.values() for assembly in assemblies.values()))
+    return list({id(part): part for part in parts}.values())
 
 
 def asked(project: Project, only: Iterable[str] = ()) -> frozenset[str]:

@@ -55,6 +55,7 @@ def measure(
     """
     from geomcheck import gate
     from geomcheck.ahead import compiled_ahead
+    from geomcheck.shares import usable
 
     asked = Asked.of(project.file, vehicles, only)
     before: Print | None = None
@@ -63,8 +64,10 @@ def measure(
         if known is not None:
             return Run(known.result, _later(project.file, known.result.vehicles))
         before = Print.of(asked, project.mesh_files(asked.vehicles))
-    with compiled_ahead(project):
-        done = gate.run(project, vehicles=vehicles, only=only, progress=tell)
+    with compiled_ahead(project) as compiling:
+        # Kernels are compiled twice by two processes that find none; one and a helper is faster.
+        processes = 1 if compiling else usable()
+        done = gate.run(project, vehicles=vehicles, only=only, progress=tell, processes=processes)
     if store is not None and before is not None:
         document = project.document
         settles = bool(document.waivers) or document.baseline is not None

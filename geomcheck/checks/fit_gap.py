@@ -41,6 +41,7 @@ from geomcheck.project.clearances import Clearances, Question, answer, questions
 
 CODE = "fit-gap"
 TITLE = "gap to the neighbours"
+TOGETHER = "gaps"
 
 
 class Settings(Clearances):

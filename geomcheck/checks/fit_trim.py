@@ -54,6 +54,7 @@ from geomcheck.project.entries import Positive, Table
 
 CODE = "fit-trim"
 TITLE = "what the vehicle needs trimmed"
+TOGETHER = "gaps"
 
 
 class Settings(Table):

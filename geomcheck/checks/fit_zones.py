@@ -45,6 +45,7 @@ from geomcheck.project.entries import NotNegative, Positive, Table
 
 CODE = "fit-zones"
 TITLE = "places that are too near"
+TOGETHER = "gaps"
 
 
 class Settings(Table):

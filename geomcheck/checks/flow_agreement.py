@@ -35,6 +35,7 @@ from geomcheck.project.two_ways import agreement
 
 CODE = "flow-agreement"
 TITLE = "area of a duct two ways"
+TOGETHER, ALL_VEHICLES_TOGETHER = "ducts", True
 
 
 class Settings(Table):

@@ -21,8 +21,9 @@ flow bench. The maker's figures for boosted engines and local emission rules com
 
 Details of the first finding: ``mass_flow`` (kg/s, low and high), ``mass_flow_from``, ``state``,
 ``mach`` (``s``, ``low``, ``value``, ``high``), ``shares`` (``name``, ``kind``, ``from``, ``to``,
-``low``, ``value``, ``high`` in kPa, ``source``), ``blades`` (``part``, ``angle``, ``open_share``,
-``closed_form``). Of each finding with a place, for its picture: ``path``, ``outlines``
+``low``, ``value``, ``high`` in kPa, ``source``), ``air``, ``bands`` (what ``compare`` needs to let
+common terms cancel: values at the corners of the bands of coefficients and flow), ``blades``
+(``part``, ``angle``, ``open_share``, ``closed_form``). Of each finding with a place, for its picture: ``path``, ``outlines``
 (``throat``), and in a state ``maps`` (4 x 4 by part, from where it stands) and ``left_out``.
 """
 
@@ -48,6 +49,7 @@ from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 
 CODE = "flow-estimate"
 TITLE = "flow estimate"
+TOGETHER, ALL_VEHICLES_TOGETHER = "ducts", True
 
 CAUTION = (
     "An estimate only: it does not replace a flow bench. For boosted parts the maker's figures and "

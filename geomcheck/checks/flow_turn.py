@@ -43,6 +43,7 @@ from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 
 CODE = "flow-turn"
 TITLE = "turn and sight of a duct"
+TOGETHER, ALL_VEHICLES_TOGETHER = "ducts", True
 
 #: Points of the path that are handed on.
 _POINTS = 200

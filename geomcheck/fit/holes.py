@@ -117,7 +117,14 @@ def missing(
 
 def measured_triangles(pairing: Pairing) -> tuple[IntArray, IntArray]:
     """Triangles of the two bodies that no mate leaves out."""
-    return np.unique(pairing.free_a.parent), np.unique(pairing.free_b.parent)
+    return _distinct(pairing.free_a.parent), _distinct(pairing.free_b.parent)
+
+
+def _distinct(numbers: IntArray) -> IntArray:
+    """Each number once, in order; a whole body's are that already."""
+    if (numbers[1:] > numbers[:-1]).all():
+        return numbers
+    return np.unique(numbers)
 
 
 # --- holes ---------------------------------------------------------------------------------------

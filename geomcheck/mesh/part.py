@@ -84,7 +84,7 @@ class Part:
         """The triangle tree all questions share; ``tree.order`` maps back to the file's order."""
         return TriangleTree(self.triangles)
 
-    @property
+    @cached_property
     def bounds(self) -> FloatArray:
         """(2, 3) least and greatest coordinates, mm."""
         return np.stack([self.vertices.min(axis=0), self.vertices.max(axis=0)])

@@ -24,14 +24,11 @@ from geomcheck.finding import (
 )
 
 
-def plain(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """The findings as they come back from disk."""
-    return from_findings(json.loads(json.dumps(to_findings(findings), default=_number)))
-
-
 def to_findings(findings: Iterable[Finding]) -> list[dict[str, Any]]:
-    """Findings as data; see :func:`from_findings`."""
-    return [_finding(finding) for finding in findings]
+    """Findings as JSON data, as it comes back from disk; see :func:`from_findings`."""
+    found = [_finding(finding) for finding in findings]
+    data: list[dict[str, Any]] = json.loads(json.dumps(found, default=_number))
+    return data
 
 
 def from_findings(data: Iterable[Mapping[str, Any]]) -> tuple[Finding, ...]:

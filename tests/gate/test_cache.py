@@ -10,6 +10,8 @@ from click.testing import CliRunner
 from geomcheck import gate, measuring
 from geomcheck.cli import cli
 from geomcheck.finding import Finding, Quantity, Requirement, Term, Verdict, Witness
+from geomcheck.project.load import load
+from geomcheck.reports.json import to_json
 from geomcheck.store import codec, prints
 
 PROJECT = """\
@@ -116,6 +118,13 @@ def test_the_same_bytes_with_and_without(project, tmp_path, runs, monkeypatch):
         written.append((files, done.stdout.replace(str(out), "")))
     assert len(runs) == 2
     assert written[0] == written[1] == written[2]
+
+
+def test_the_same_bytes_from_one_process_and_two(project, monkeypatch):
+    monkeypatch.setattr(gate, "WORTH_SHARING", 0)
+    found = [to_json(gate.run(load(project), processes=count).result) for count in (1, 2, 3)]
+    assert found[0] == found[1] == found[2]
+    assert json.loads(found[0])["counts"]["fail"] >= 1
 
 
 def test_no_cache_neither_reads_nor_writes(project, tmp_path, runs, monkeypatch):
@@ -330,8 +339,8 @@ def test_findings_survive_to_the_last_bit():
         view=(third, 0.0, 1.0),
         details={"n": np.int64(3), "row": (1, 2.5), "deep": {"x": [third]}, "flag": np.bool_(True)},
     )
-    (once,) = codec.plain([finding])
-    (twice,) = codec.plain([once])
+    (once,) = codec.from_findings(codec.to_findings([finding]))
+    (twice,) = codec.from_findings(codec.to_findings([once]))
     assert once == twice
     assert once.quantity == finding.quantity
     assert once.witnesses == finding.witnesses
