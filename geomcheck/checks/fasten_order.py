@@ -6,7 +6,8 @@ other parts stay, those marked ``open_for_tools`` are out of the way. A bolt is 
 that stands on it and turns with what is still there, then drawn along its axis; a bolt that does
 not come out in place but does on the bench, and does not hold its part up, travels with it: it is
 loaded first. A plug is pulled by its stroke, with fingers. From the tool's top and from the plug a
-straight line has to lead out, for the hand. A piece comes off once nothing holds it
+straight way as thick as a finger has to lead out: room for the whole hand and for the handle on its
+way is not asked for, fasten-reach and fasten-connector tell of the hand. A piece comes off once nothing holds it
 any more, straight: in the directions given, else out of its mates, along its bolts, and along the
 axes of housing and vehicle; or past the way points given. Its travel is exact until something is
 met; parts that touch slide and leave, and metal in the way that is nowhere wider than ``allow`` is
@@ -42,6 +43,7 @@ from geomcheck.project.entries import OrderEntry, Table
 from geomcheck.project.order_build import with_relief, work_of
 from geomcheck.project.order_steps import box_of, steps_of
 from geomcheck.project.order_work import Work
+from geomcheck.standards import hands
 
 CODE = "fasten-order"
 TITLE = "order of work"
@@ -114,6 +116,10 @@ def _last_set(steps: list[dict[str, Any]]) -> int:
     return max((int(row["step"]) for row in steps if row["kind"] == "set"), default=0)
 
 
+def _finger() -> float:
+    return hands()[0].finger
+
+
 def _moved(work: Work) -> tuple[str, ...]:
     return tuple(part for move in work.moves for part in move.parts)
 
@@ -121,6 +127,9 @@ def _moved(work: Work) -> tuple[str, ...]:
 def _found(assembly: Assembly, order: OrderEntry, work: Work, found: Plan) -> Finding:
     details = _details(assembly, order, work, found)
     message = f"Everything goes on, in {len(details['steps'])} steps."
+    if any(act.kind in ("undo", "plug") for act in work.acts.values()):
+        message += f" The ways in to bolts and plugs were asked for a finger ({_finger():g} mm), "
+        message += "not for a whole hand."
     if details["load_first"]:
         names = ", ".join(details["load_first"])
         message += f" Load first, on the bench: {names}."
@@ -136,7 +145,7 @@ def _undecided(
     why = explain(items, careful)
     waits = why.waits if why is not None else ()
     message = "It cannot be told whether everything goes on. As the meshes are read there is an "
-    message += "order; with chord errors at their worst, and a line in for the hand, none is "
+    message += "order; with chord errors at their worst, and a way in for a finger, none is "
     message += f"proved: {_circle(waits)}"
     if work.notes:
         message += f" {' '.join(_sentence(note) for note in work.notes)}"

@@ -6,14 +6,13 @@ is a least set of those with which the way is shut. Adding a part never opens a 
 need not be asked.
 
 A hand has to come to it, too: from the top of the tool, or the end of the pulled plug, a straight
-line must lead out past everything there, in one of ``LINES`` directions. Where none does the way
-is not proved open.
+way as thick as a finger must lead out past everything there (:mod:`geomcheck.fasten.way_in`). Where
+none does the way is not proved open.
 """
 
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
@@ -31,13 +30,11 @@ from geomcheck.fasten.plugging import plugging
 from geomcheck.fasten.reach import LIFT, WITHIN
 from geomcheck.fasten.seat import Seat
 from geomcheck.fasten.tools import Tool
+from geomcheck.fasten.way_in import way_in
 from geomcheck.finding import Point
-from geomcheck.mesh.query import first_hit
 
 #: Things that come off whose every mixture is asked; of more, each alone counts as a block.
 MOST_MIXED = 3
-#: Directions in which a line out is looked for.
-LINES = 400
 
 
 @dataclass(frozen=True)
@@ -140,7 +137,7 @@ def undo_ways(
                 return Answer("undecided")
             found = _served(one, room)
             top = fastener.point(fastener.rest + tool.length + 1.0)
-            return _in_sight(top, parts) if found.goes == "yes" else found
+            return _comes(top, fastener.axis, parts) if found.goes == "yes" else found
 
         return ask
 
@@ -169,20 +166,11 @@ def _served(one: Access, room: float) -> Answer:
     return Answer("yes")
 
 
-def _in_sight(point: Point, parts: Sequence[Obstacle]) -> Answer:
-    """Whether a straight line leads out from a point; the part that is met on most lines."""
-    turn = np.arange(LINES) * (math.pi * (3.0 - math.sqrt(5.0)))
-    height = 1.0 - (2.0 * np.arange(LINES) + 1.0) / LINES
-    flat = np.sqrt(1.0 - height * height)
-    ways = np.stack([flat * np.cos(turn), flat * np.sin(turn), height], axis=1)
-    left = np.arange(LINES)
-    met: list[tuple[int, str]] = []
-    for part in parts:
-        _, hit = first_hit(part.tree, np.tile(point, (len(left), 1)), ways[left])
-        met.append((int((hit >= 0).sum()), part.name))
-        left = left[hit < 0]
-        if len(left) == 0:
-            return Answer("undecided", max(met)[1], None, None, point)
+def _comes(place: Point, axis: Point, parts: Sequence[Obstacle]) -> Answer:
+    """Whether a finger comes straight to a place; if not, the part met in most directions."""
+    found = way_in(place, axis, parts)
+    if found.comes == "nothing":
+        return Answer("undecided", found.part, None, None, place)
     return Answer("yes")
 
 
@@ -244,7 +232,8 @@ def plug_block(
             return Answer("undecided")
         _, tightest = found.tightest
         if tightest.low >= room:
-            return _in_sight(connector.point(connector.length + connector.stroke + 1.0), parts)
+            top = connector.point(connector.length + connector.stroke + 1.0)
+            return _comes(top, connector.axis, parts)
         goes: Goes = "no" if tightest.high < room else "undecided"
         part = tightest.blocker or tightest.doubt
         direction = None

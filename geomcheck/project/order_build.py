@@ -16,6 +16,7 @@ from geomcheck.fasten.plugging import LIFT
 from geomcheck.fasten.reach import WITHIN
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
+from geomcheck.fasten.way_in import LENGTH
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import ConnectorEntry, FastenerEntry
 from geomcheck.project.lines import Key
@@ -25,7 +26,7 @@ from geomcheck.project.screws import resolve
 from geomcheck.project.sockets import connector_of, rim_trouble
 from geomcheck.project.tools import own_tools, tools_for
 
-#: Metal farther than this from a shank or from a plug is not looked at, mm.
+#: Metal farther than this from a shank is not looked at, mm.
 NEAR = 60.0
 #: How far the rim of a socket may miss its part, mm.
 RIM = 0.5
@@ -140,7 +141,8 @@ class _Builder:
                 if tool.tilt == 0.0
             ]
             span = max((tool.span for tool in tools), default=NEAR) + bolt.head_top
-            near = self.about.along(bolt, span, span + WITHIN + entry.room, entry.part)
+            across = max(span + WITHIN + entry.room, LENGTH)
+            near = self.about.along(bolt, span, across, entry.part)
             ways = undo_ways(bolt, tools, near, self.owner, seat=seat, room=entry.room)
             self.found.add(Item(loose, ways, 0), Act("undo", entry.name, act))
             drawn, raised = self._draw(entry, bolt, seat, held, loose)
@@ -185,7 +187,7 @@ class _Builder:
         parts = self.assembly.parts
         body = connector_of(self.assembly, key, entry)
         mine = self.owner.get(entry.part)
-        reach = body.reach + NEAR
+        reach = body.reach + LENGTH
         low, high = np.array(body.at) - reach, np.array(body.at) + reach
         away = self.assembly.open_for_tools - {entry.part}
         near = [

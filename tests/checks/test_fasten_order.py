@@ -297,6 +297,38 @@ def test_a_bolt_under_a_closed_cover_is_tightened_before(ask, part):
     ]
 
 
+@pytest.mark.parametrize(
+    ("wide", "verdict"),
+    [(10.0, Verdict.UNDECIDED), (17.0, Verdict.UNDECIDED), (40.0, Verdict.PASS)],
+)
+def test_a_window_has_to_let_a_finger_through(ask, part, wide, verdict):
+    # A dome of the housing over its bolt, with a window as wide as stated in every wall.
+    half, low = 0.5 * wide, 20.0 - 0.25 * wide
+    cuts = [
+        box([-99, -half, low], [99, half, low + wide]),
+        box([-half, -99, low], [half, 99, low + wide]),
+    ]
+    cup = trimesh.boolean.difference(
+        [box([-29, -29, -1], [29, 29, 60]), box([-24, -24, -2], [24, 24, 56]), *cuts],
+        engine="manifold",
+    )
+    domed = trimesh.boolean.union([flange(), cup], engine="manifold")
+    (found,) = ask(housing=part("casting", domed, role="housing"))
+    assert found.verdict is verdict
+    if verdict is Verdict.PASS:
+        assert "asked for a finger (18 mm), not for a whole hand" in found.message
+
+
+def test_a_far_dome_is_seen(ask, part):
+    # A closed room 300 mm high and wide, far from the bolt: no finger comes in.
+    hall = trimesh.boolean.difference(
+        [box([-160, -160, -70], [160, 160, 310]), box([-150, -150, -61], [150, 150, 300])],
+        engine="manifold",
+    )
+    (found,) = ask(part("hall", hall))
+    assert found.verdict is not Verdict.PASS
+
+
 def test_what_only_a_raised_bolt_would_meet_does_not_matter_once_it_is_out(ask, part):
     # A rod over the bolt that the housing's hole would pass; a cover that keeps the bolt in.
     rod = trimesh.creation.cylinder(radius=3, height=20, sections=24)
