@@ -15,9 +15,11 @@ from geomcheck.cli.accept import accept, prune
 from geomcheck.cli.check import check
 from geomcheck.cli.codes import EXIT_CODES
 from geomcheck.cli.compare import compare
+from geomcheck.cli.ending import Ended, finish, prepare
 from geomcheck.cli.explain import explain
 from geomcheck.cli.look import look
 from geomcheck.cli.new import new
+from geomcheck.cli.prove import prove
 from geomcheck.cli.steps import steps
 from geomcheck.cli.verify import verify
 from geomcheck.cli.waive import waive
@@ -35,34 +37,41 @@ def cli() -> None:
     """
 
 
-for _command in (check, explain, look, new, compare, accept, prune, waive, steps, verify):
+for _command in (check, explain, look, new, compare, accept, prune, waive, steps, prove, verify):
     cli.add_command(_command)
 
 
 def main() -> None:
     """Entry point; turns every error into one message and an exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that cannot show a sign gets a question mark, not a traceback.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
+    prepare()
+    sys.exit(finish(_run()))
+
+
+def _run() -> int:
+    """Run the command; its exit code, after a message where there was an error."""
     try:
         cli.main(standalone_mode=False)
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else 0 if end.code is None else 2
     except click.ClickException as error:
         error.show()
-        sys.exit(2)
+        return 2
+    except Ended as ended:
+        click.echo("geomcheck: stopped", err=True)
+        return ended.code
     except (click.Abort, KeyboardInterrupt):
         click.echo("geomcheck: stopped", err=True)
-        sys.exit(130)
+        return 130
     except GeomcheckError as error:
         click.echo(f"geomcheck: {error.text}", err=True)
-        sys.exit(2)
     except BrokenPipeError:
         # The reader of our output went away, as 'head' does; the verdict is then unknown to it.
-        sys.stderr.close()
-        sys.exit(2)
+        pass
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        click.echo(f"geomcheck: {place}{error.strerror or error}", err=True)
     except MemoryError:
         click.echo("geomcheck: out of memory; check fewer vehicles at once", err=True)
-        sys.exit(2)
     except Exception as error:
         if os.environ.get("GEOMCHECK_TRACEBACK"):
             raise
@@ -71,4 +80,6 @@ def main() -> None:
             "geomcheck, not of your parts; set GEOMCHECK_TRACEBACK=1 to see where.",
             err=True,
         )
-        sys.exit(2)
+    else:
+        return 0
+    return 2

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from geomcheck.cli.codes import EXIT_CODES
+from geomcheck.cli.targets import guard
 from geomcheck.finding import FailLevel
 
 
@@ -86,6 +87,7 @@ def check(
         raise click.UsageError("--annotate and --json - both want standard output: give one a file")
     if no_cache and cache is not None:
         raise click.UsageError("--cache and --no-cache together make no sense: give one")
+    guard([project], [html, json_file, junit, sarif, markdown])
     outputs = session.Outputs(html, json_file, junit, sarif, markdown, not no_pictures)
     with session.progress() as tell:
         run = session.run(

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from geomcheck.cli.targets import guard
+
 _COMPARE_CODES = """\b
 Exit codes:
   0  nothing newly fails
@@ -37,6 +39,7 @@ def compare(
     from geomcheck.reports.changes import show_comparison
     from geomcheck.reports.changes_page import comparison_json, write_comparison
 
+    guard([old, new], [html, json_file])
     with session.progress() as tell:
         comparison = lay_side_by_side(session.result_of(old, tell), session.result_of(new, tell))
     code = comparison.exit_code(worse_fails=worse_fails)

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from geomcheck.cli.codes import EXIT_CODES
+from geomcheck.cli.targets import guard
 
 
 @click.command(epilog=EXIT_CODES)
@@ -31,6 +32,7 @@ def steps(
     from geomcheck.reports.steps import show_steps, steps_text, write_steps
     from geomcheck.store import open_store
 
+    guard([project], [html, csv_file])
     with session.progress() as tell:
         run = session.run(
             project,

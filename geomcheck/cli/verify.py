@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from geomcheck.cli.targets import guard
+
 CODES = (
     "Exit code: 0 all is confirmed; 1 something is contradicted; 2 an input cannot be used; "
     "3 nothing to re-check; 4 nothing is contradicted, but something was not re-checked."
@@ -30,6 +32,7 @@ def verify(result: Path, project: Path, json_file: str | None, show_all: bool) -
     from geomcheck.verify import recheck
     from geomcheck.verify.show import rechecks_text, show_rechecks
 
+    guard([result, project], [json_file])
     with session.progress() as tell:
         report = recheck(result, project, tell)
     if json_file is not None:

@@ -196,6 +196,12 @@ def load(path: Path) -> Project:
             file=path,
             remedy="mend that place; text values need quotation marks",
         ) from error
+    except RecursionError as error:
+        raise ProjectError(
+            "tables and lists stand in one another a thousand deep",
+            file=path,
+            remedy="give the TOML file that lists the parts",
+        ) from error
     lines = LineMap(path, text, data)
     document = validate(Document, data, lines, ())
     check_names(document, lines)

@@ -177,6 +177,12 @@ def write_project(folder: Path, output: Path | None, *, force: bool) -> Path:
     if not folder.is_dir():
         raise InputError("this is not a folder", where=str(folder), remedy="give one with meshes")
     target = output or folder / "project.toml"
+    if target.suffix.lower() in SUFFIXES:
+        raise InputError(
+            "a project file is not written under a mesh's name",
+            where=str(target),
+            remedy="end its name in .toml",
+        )
     if target.exists() and not force:
         raise InputError("the file exists", where=str(target), remedy="add --force to overwrite it")
     files = sorted(path for path in folder.rglob("*") if path.suffix.lower() in SUFFIXES)

@@ -48,7 +48,7 @@ def to_sarif(result: Result, checks: Mapping[str, tuple[str, str]], *, uri: str 
         with forward slashes. Default: the file's name.
     """
     codes = sorted({*checks, *(finding.code for finding in result.findings)})
-    where = quote(uri or result.file, safe="/")
+    where = quote(uri or result.file, safe="/", errors="surrogateescape")
     run = {
         "tool": {
             "driver": {
@@ -81,7 +81,7 @@ def fingerprint(finding: Finding) -> str:
     """
     blamed = finding.parts[-1] if finding.parts else ""
     asked = json.dumps([finding.code, finding.vehicle, finding.subject, blamed])
-    return hashlib.sha256(asked.encode()).hexdigest()[:32]
+    return hashlib.sha256(asked.encode("utf-8", "surrogateescape")).hexdigest()[:32]
 
 
 def _rule(code: str, title: str, text: str) -> dict[str, Any]:
