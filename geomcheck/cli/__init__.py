@@ -19,7 +19,6 @@ from geomcheck.cli.ending import Ended, finish, prepare
 from geomcheck.cli.explain import explain
 from geomcheck.cli.look import look
 from geomcheck.cli.new import new
-from geomcheck.cli.prove import prove
 from geomcheck.cli.steps import steps
 from geomcheck.cli.verify import verify
 from geomcheck.cli.waive import waive
@@ -37,7 +36,7 @@ def cli() -> None:
     """
 
 
-for _command in (check, explain, look, new, compare, accept, prune, waive, steps, prove, verify):
+for _command in (check, explain, look, new, compare, accept, prune, waive, steps, verify):
     cli.add_command(_command)
 
 
