@@ -13,10 +13,10 @@ it no surface across can undercut.
 A duct that widens truly, a plenum, a bell-mouth or a cone, is cut back to its shoulders, which are
 sections of the duct themselves: it loses nothing unless something stands between them.
 
-Not all is seen, so this is no proof that nothing is hidden: openings at an end of the path or
-between stations far apart, and shallow ones with a boss much longer than they are, can be missed.
-Nor is (``geomcheck.flow.rays``): an opening longer than two diameters of the bore, or without a
-steep edge, which is part of the duct, as a surface that left it out would have to close half its
+At an end of the path one edge of an opening is enough. Not all is seen, so this is no proof that
+nothing is hidden: openings between stations far apart, and shallow ones with a boss much longer
+than they are, can be missed. Nor is (``geomcheck.flow.rays``): an opening longer than two diameters
+of the bore (one, at an end of the path), or without a steep edge, which is part of the duct, as a surface that left it out would have to close half its
 mouth; what stands out by less than 0.2 % of the diameter; and an opening into a notch of the bore,
 beyond which a ray from the path meets the bore again.
 """
@@ -35,7 +35,7 @@ from geomcheck.errors import InputError
 from geomcheck.finding import Point
 from geomcheck.flow import between, rays
 from geomcheck.flow.path import FlowPath
-from geomcheck.flow.region import Region
+from geomcheck.flow.region import BoolArray, Region
 from geomcheck.flow.section import FloatArray, IntArray, cut
 from geomcheck.flow.stations import Station, Stations
 from geomcheck.flow.stream import Line, open_along
@@ -201,17 +201,17 @@ class _Bore:
     def through(self, first: int, last: int, least: float) -> float:
         """Area open from before to behind a stretch, along the path or a line through middles."""
         # From clear of the openings: an end within one would count it.
-        out = self.rays.out.any(axis=1)
+        out: BoolArray = np.asarray(self.rays.out.any(axis=1))
         while first > 0 and out[first]:
             first -= 1
         while last < len(out) - 1 and out[last]:
             last += 1
-        minus = self._minus(first, last)
-        path, surfaces = self.rows.path, self.rows.surfaces
-        line = Line.of(path, float(self.s[first]), float(self.s[last]))
+        minus, surfaces = self._minus(first, last), self.rows.surfaces
+        line = Line.of(self.rows.path, float(self.s[first]), float(self.s[last]))
         best = 0.0
         if len(line.step) <= _STEPS:
-            ends = self.looked[first].shape(), self.looked[last].shape()
+            # An end of the path may lie within the opening: it is cut back there.
+            ends = self.shape(first), self.shape(last)
             best = open_along(surfaces, line, ends[0], ends[1], least + minus).low - minus
         middle = None if best >= least else self._middle(first, last)
         if middle is None or _same(middle, line) or len(middle.step) > _STEPS:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -155,9 +156,22 @@ def _at_end(
 
     ``inward``: distance from the end, mm. ``steep``: where a ray has grown towards the end.
     """
-    least = reach[0].copy()
+    least = np.minimum.accumulate(reach, axis=0)
     for k in range(1, int(np.searchsorted(inward, 0.5 * LONG * wide))):
-        closed = steep[k - 1] & (least > broad[k] + DEEP * wide)
-        for j in range(k):
-            bore[j, closed] = np.minimum(bore[j, closed], broad[k, closed])
-        least = np.minimum(least, reach[k])
+        # A little past its edge too: beside the tip of an opening the next ray is still open.
+        past = min(int(np.searchsorted(inward, inward[k] - _STEP * wide)) - 1, k - 2)
+        past = max(past, 0)
+        deeper = least[past] > broad[k] + DEEP * wide
+        closed = _with_beside(deeper, steep[past:k].any(axis=0))
+        bore[:k, closed] = np.minimum(bore[:k, closed], broad[k, closed])
+    bore[reach <= bore + DEEP * wide] = np.inf
+
+
+def _with_beside(rays: BoolArray, some: Any) -> BoolArray:
+    """(RAYS,) those of some rays that are in one run round the path with some of the others."""
+    if rays.all():
+        return rays if some.any() else np.zeros_like(rays)
+    first = int(np.argmin(rays))
+    rays, some = np.roll(rays, -first), np.roll(some, -first)
+    run = np.cumsum(~rays)
+    return np.roll(rays & np.isin(run, run[rays & some]), first)

@@ -75,7 +75,8 @@ def open_along(
     surfaces : sequence of Surface
     line : Line
     near, far : geometry
-        Open area at the two ends, shapely, in the (x, y) of the line's first and last frame.
+        Open area at the two ends, shapely, in the (x, y) of the line's first and last frame; what
+        arrives beside the other end does not count.
     enough : float
         mm2: where that much is open seen from the near end, the other end is not asked.
     """
@@ -91,8 +92,8 @@ def open_along(
         return Open(0.0)
     tilt = float(np.cos(0.5 * slabs.angle.max()))
     best = Open(0.0)
-    for sense, bore in ((1.0, near), (-1.0, far)):
-        found = _from(surfaces, slabs, sense, bore, tilt)
+    for sense, bore, end in ((1.0, near, far), (-1.0, far, near)):
+        found = _from(surfaces, slabs, sense, bore, end, tilt)
         if found.low > best.low:
             best = found
         if best.low >= enough:
@@ -101,10 +102,17 @@ def open_along(
 
 
 def _from(
-    surfaces: Sequence[Surface], slabs: between.Slabs, sense: float, bore: Any, tilt: float
+    surfaces: Sequence[Surface],
+    slabs: between.Slabs,
+    sense: float,
+    bore: Any,
+    end: Any,
+    tilt: float,
 ) -> Open:
     shapely.prepare(bore)
-    shades: list[Any] = []
+    # What arrives beside the other end went another way: into a dead leg that crosses its plane.
+    stray = max(float(slabs.margin(k).max()) for k in (0, 1))
+    shades: list[Any] = [_faces(shapely.difference(bore, shapely.buffer(end, stray)))]
     lost, edge = 0.0, 0.0
     for k in range(len(slabs.step)):
         one = slabs.row(k)
@@ -122,9 +130,18 @@ def _from(
                 edge += inside * float(surface.outward.max())
             shades.append(shapely.buffer(shade, margin) if margin > 1e-6 else shade)
         lost += bore.area * float(one.stray[0])
-    hidden = shapely.intersection(shapely.union_all(shades), bore)
+    hidden = _overlap(shapely.union_all(shades), bore)
     low = bore.area - hidden.area / tilt - lost - edge
     return Open(max(low, 0.0), bore.area, hidden)
+
+
+def _overlap(one: Any, other: Any) -> Any:
+    """What two geometries share, on a grid of a nanometre where slivers defeat exact noding."""
+    try:
+        return shapely.intersection(one, other)
+    except shapely.errors.GEOSException:
+        one, other = shapely.make_valid(one), shapely.make_valid(other)
+        return shapely.intersection(one, other, grid_size=1e-6)
 
 
 def _faces(shape: Any) -> Any:
