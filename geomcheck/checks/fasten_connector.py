@@ -7,8 +7,9 @@ the best of all directions. The room left to the nearest metal of any part is me
 parts marked ``open_for_tools``, and those that are the plug ``itself``, are left out, and so is
 what lies within ``bore`` of its own socket. With ``when = "first"`` it is plugged in before the
 housing goes down: then it is asked with the parts of its own side alone (housing and carried parts,
-or the vehicle), and once more with all of them where it sits. Not looked at: how the hand gets
-there, bends of the cable behind its straight length, a latch.
+or the vehicle), and once more with all of them where it sits. From the end of the pulled plug a
+straight way as thick as a hand must lead out (as a finger, with ``grip = 0``), or it is undecided.
+Not looked at: bends of the cable behind its straight length, a latch.
 
 Why: A plug that sits under the housing is found when the housing is bolted down and the harness
 hangs beside it.
@@ -36,6 +37,8 @@ from geomcheck.fasten.connector import Connector
 from geomcheck.fasten.plugging import Plugging, free_pull, plugging
 from geomcheck.fasten.room import Room
 from geomcheck.fasten.surroundings import Surroundings
+from geomcheck.fasten.way_in import LENGTH, way_in
+from geomcheck.fasten.way_words import with_way
 from geomcheck.fasten.words import facet_terms
 from geomcheck.finding import SEVERITY, Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
@@ -122,7 +125,16 @@ def _ask(
     except CannotDecide as error:
         raise CannotDecide(error.what, remedy=error.remedy, where=entry.name) from error
     pull = free_pull(connector, near, carrier=entry.part, lift=settings.lift)
-    return _finding(assembly, key, entry, connector, here, first, pull)
+    finding = _finding(assembly, key, entry, connector, here, first, pull)
+    place = connector.point(connector.length + connector.stroke + 1.0)
+    far = [
+        p for p in about.beside((place, place), LENGTH, entry.part) if p.name not in entry.itself
+    ]
+    if entry.when == "first":
+        far = [p for p in far if (assembly.parts[p.name].role == "neighbour") == side]
+    held = connector.grip > 0.0 and connector.finger > 0.0
+    way = way_in(place, connector.axis, far)
+    return with_way(finding, "the pulled plug", place, way, finger=not held)
 
 
 def _finding(

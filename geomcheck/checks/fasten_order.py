@@ -6,8 +6,8 @@ other parts stay, those marked ``open_for_tools`` are out of the way. A bolt is 
 that stands on it and turns with what is still there, then drawn along its axis; a bolt that does
 not come out in place but does on the bench, and does not hold its part up, travels with it: it is
 loaded first. A plug is pulled by its stroke, with fingers. From the tool's top and from the plug a
-straight way as thick as a finger has to lead out: room for the whole hand and for the handle on its
-way is not asked for, fasten-reach and fasten-connector tell of the hand. A piece comes off once nothing holds it
+straight way as thick as a finger has to lead out; room on it for a whole hand and for the handle is
+not asked for here. A piece comes off once nothing holds it
 any more, straight: in the directions given, else out of its mates, along its bolts, and along the
 axes of housing and vehicle; or past the way points given. Its travel is exact until something is
 met; parts that touch slide and leave, and metal in the way that is nowhere wider than ``allow`` is

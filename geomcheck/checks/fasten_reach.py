@@ -11,9 +11,10 @@ their limit: with a yes comes the pose, a no is proved, or it stays undecided. P
 ``open_for_tools`` are left out, and so is what lies lower than ``lift`` above the seat, where the
 head meets its seat; the wall of a counterbore above that counts. The head must have a seat: metal
 within ``seat_tolerance`` of the stated plane, facing the head, under ``seat_share`` of its ring.
-Also told: whether a hand has room to start the thread, and whether a torque wrench serves. Not
-looked at: the heads of other fasteners, the way of a tool from outside to where it is lifted to,
-the order of assembly.
+Also told: whether a hand has room to start the thread, and whether a torque wrench serves. From
+the tool's top or its handle's end a straight way as thick as a finger must lead out, or it is
+undecided; a pass tells where none is as wide as a hand. Not looked at: the heads of other
+fasteners, whether a tool wider than a finger goes that way, the order of assembly.
 
 Why: A bolt that no tool reaches is found when the first casting is fitted to the first vehicle,
 which is the dearest moment to find it.
@@ -41,7 +42,7 @@ from pydantic import Field
 from geomcheck.fasten import access_words, words
 from geomcheck.fasten.access import access_each, measured
 from geomcheck.fasten.access_rows import drawn_tool, room_row, skipped_row, tool_row
-from geomcheck.fasten.access_verdict import Judged, Sources, best_of, judge
+from geomcheck.fasten.access_verdict import Judged, Sources, judge
 from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.hand import hand_room
 from geomcheck.fasten.lean_each import lean_each
@@ -49,14 +50,15 @@ from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach, free_from
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
-from geomcheck.fasten.toolbox import FAMILIES
 from geomcheck.fasten.tools import Tool
+from geomcheck.fasten.way_in import LENGTH
+from geomcheck.fasten.way_words import best_in_hand, with_way
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.screws import resolve, seat_finding, title
-from geomcheck.project.tools import own_tools, tools_for
+from geomcheck.project.tools import check_families, own_tools, tools_for
 
 CODE = "fasten-reach"
 TITLE = "tool access"
@@ -111,7 +113,7 @@ class _Ask(NamedTuple):
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each fastener of the vehicle."""
     own = own_tools(assembly)
-    _known(assembly, settings, own)
+    check_families(assembly, CODE, {"lean": settings.lean, "arc": settings.arc}, own)
     asked = []
     for key, entry in assembly.fasteners:
         fastener = resolve(assembly, key, entry)
@@ -120,19 +122,6 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     about = Surroundings(assembly.parts, assembly.open_for_tools)
     for ask in asked:
         yield _ask(assembly, settings, about, ask)
-
-
-def _known(assembly: Assembly, settings: Settings, own: tuple[Tool, ...]) -> None:
-    """Refuse a lean or a turn for a family that does not exist."""
-    families = dict.fromkeys((*FAMILIES, *(tool.family for tool in own)))
-    for field in ("lean", "arc"):
-        for name in getattr(settings, field):
-            if name not in families:
-                assembly.refuse(
-                    ("check", CODE, field, name),
-                    f'there is no family of tools "{name}"',
-                    f"Known families: {', '.join(families)}",
-                )
 
 
 def _tuned(
@@ -187,13 +176,16 @@ def _ask(assembly: Assembly, settings: Settings, about: Surroundings, ask: _Ask)
         skipped, leaning = leaning, []
     for one in lean_each(fastener, leaning, near(leaning), **asked) if leaning else []:
         found.append(judge(one, room, sources))
-    best = best_of(found)
+    best, way = best_in_hand(found, lambda places: about.beside(places, LENGTH, entry.part))
     start = free_from(seat, settings.lift)[1]
     full = measured(best.access, near([best.access.tool]), entry.room, start)
-    found[found.index(best)] = judge(full, room, sources)
+    found[[one is best for one in found].index(True)] = best = judge(full, room, sources)
     everything = about.along(fastener, stroke + fastener.length + HAND, HAND, entry.part)
     hand = hand_room(fastener, everything, seat=seat, lift=settings.lift, within=within)
-    finding = _finding(assembly, ask, seat, found, skipped, hand)
+    finding = _finding(assembly, ask, seat, best, found, skipped, hand)
+    if way is not None:
+        place = best.access.held()[0][0]
+        finding = with_way(finding, "the tool", place, way, finger=True)
     return _with_hand(finding, ask, hand, sources) if settings.hand else finding
 
 
@@ -239,12 +231,12 @@ def _finding(
     assembly: Assembly,
     ask: _Ask,
     seat: Seat,
+    best: Judged,
     found: Sequence[Judged],
     skipped: Sequence[Tool],
     hand: Reach,
 ) -> Finding:
     entry, fastener = ask.entry, ask.fastener
-    best = best_of(found)
     one, verdict = best.access, best.verdict
     stands, turns = one.stands, one.turns
     seat_witness = Witness("seat", entry.part, entry.at)

@@ -109,11 +109,32 @@ class Access:
         x, y, z = (float(c) for c in math.cos(a) * self.frame[1] + math.sin(a) * self.frame[2])
         return (x, y, z)
 
+    def held(self) -> list[tuple[Point, Point]]:
+        """Where a hand may hold the tool, and the way on from there: its top, its handle's end.
+
+        The handle stands at the beginning, the middle and the end of its free arc. Places are 1 mm
+        beyond the tool.
+        """
+        at, up = np.array(self.at), self.frame[3]
+        heights = [high for _, high, _ in self.profile] + [bar[1] for bar in self.bars]
+        found = [(_triple(at + (max(heights, default=0.0) + 1.0) * up), _triple(up))]
+        if self.bars and self.turns is not None and self.turns.low > 0.0:
+            low, high, _, _, outer = max(self.bars, key=lambda bar: bar[4])
+            for angle in (self.turns.middle, self.turns.begin, self.turns.end):
+                way = self.toward(angle)
+                end = at + 0.5 * (low + high) * up + (outer + 1.0) * np.array(way)
+                found.append((_triple(end), way))
+        return found
+
     def away(self, point: Point) -> FloatArray:
         """The way from the tool's axis square to ``point``, mm."""
         out = np.array(point) - self.frame[0]
         found: FloatArray = out - (out @ self.frame[3]) * self.frame[3]
         return found
+
+
+def _triple(values: FloatArray) -> Point:
+    return (float(values[0]), float(values[1]), float(values[2]))
 
 
 def access(fastener: Fastener, tool: Tool, obstacles: Iterable[Obstacle], **asked: Any) -> Access:

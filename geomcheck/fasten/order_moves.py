@@ -15,7 +15,8 @@ from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.withdraw import washer_radius
 from geomcheck.finding import Point
-from geomcheck.mesh.travel import Met, free_travel
+from geomcheck.mesh.meetings import Met
+from geomcheck.mesh.travel import free_travel
 
 FloatArray: TypeAlias = NDArray[np.float64]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
@@ -55,8 +56,8 @@ class Surroundings:
         """
         return self.beside((fastener.at, fastener.point(height)), radius, carrier)
 
-    def beside(self, ends: tuple[Point, Point], radius: float, keep: str) -> list[Obstacle]:
-        """Parts whose box comes within ``radius`` of the box about two points, mm.
+    def beside(self, ends: Sequence[Point], radius: float, keep: str) -> list[Obstacle]:
+        """Parts whose box comes within ``radius`` of the box about points, mm.
 
         Parts that are out of the way are left out, except ``keep``.
         """

@@ -9,12 +9,14 @@ something as thick gets there; where none is found nothing is proved, since arms
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from geomcheck.fasten.capsules import capsule_room
 from geomcheck.fasten.fastener import FloatArray
@@ -28,8 +30,10 @@ Comes: TypeAlias = Literal["hand", "finger", "nothing"]
 
 #: Directions that are tried.
 WAYS = 400
-#: So far a way has to be free, mm: a hand and a forearm.
-LENGTH = 400.0
+#: How many of them are tried before the next lot is; the first is along the axis.
+ROUNDS = (1, 16, 80)
+#: So far a way has to be free, mm: an arm (rule of thumb).
+LENGTH = 700.0
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,16 @@ class WayIn:
     width: float
     direction: Point | None
     part: str
+
+
+def way_to(places: Sequence[tuple[Point, Point]], parts: Sequence[Obstacle]) -> WayIn:
+    """The widest of the ways to several places, each with its axis; the first of equals."""
+    found = way_in(*places[0], parts)
+    for place, axis in places[1:]:
+        if found.comes == "hand":
+            break
+        found = max(found, way_in(place, axis, parts), key=lambda one: one.width)
+    return found
 
 
 def way_in(place: Point, axis: Point, parts: Sequence[Obstacle]) -> WayIn:
@@ -95,25 +109,33 @@ def _out(
         inside = next((part.name for part in parts if part.holds(here, axis)), None)
         if inside is not None or (rise > 0.0 and capsule_room(place, here, 0.0, parts).low <= 0.0):
             continue
-        frames = _frames(start, up)
-        for part in parts:
-            n = len(frames)
-            value, points = np.empty(n), np.empty((n, 3))
-            found, row = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
-            starts = np.arange(n + 1) * len(rows)
-            table = np.tile(rows, (n, 1))
-            solids.rooms(
-                part.nearest_truth, frames, table, starts, np.full(n, 1e-3), 0.0, 0, n,
-                value, found, row, points,
-            )  # fmt: skip
-            met[part.name] = met.get(part.name, 0) + int((found >= 0).sum())
-            frames = frames[found < 0]
-            if len(frames) == 0:
-                break
-        if len(frames):
-            x, y, z = (float(c) for c in frames[0, 3])
-            return (x, y, z), max(met, key=lambda name: met[name], default="")
+        every = _frames(start, up)
+        for begin, end in itertools.pairwise((0, *ROUNDS, WAYS)):
+            frames = every[begin:end]
+            for part in parts:
+                found = _meets(part, frames, rows)
+                met[part.name] = met.get(part.name, 0) + int(found.sum())
+                frames = frames[~found]
+                if len(frames) == 0:
+                    break
+            if len(frames):
+                x, y, z = (float(c) for c in frames[0, 3])
+                return (x, y, z), max(met, key=lambda name: met[name], default="")
     return None, max(met, key=lambda name: met[name], default="")
+
+
+def _meets(part: Obstacle, frames: FloatArray, rows: FloatArray) -> NDArray[np.bool_]:
+    """(n,) whether a part may stand in the way, by direction."""
+    n = len(frames)
+    value, points = np.empty(n), np.empty((n, 3))
+    found, row = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
+    starts = np.arange(n + 1) * len(rows)
+    # A touch counts; the first metal met is enough to know.
+    solids.rooms(
+        part.nearest_truth, frames, np.tile(rows, (n, 1)), starts, np.full(n, 1e-3), 0.0, 0, n,
+        value, found, row, points,
+    )  # fmt: skip
+    return found >= 0
 
 
 def _frames(start: FloatArray, axis: FloatArray) -> FloatArray:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from geomcheck.errors import InputError
 from geomcheck.fasten.fastener import Fastener
-from geomcheck.fasten.toolbox import choose_tools
+from geomcheck.fasten.toolbox import FAMILIES, choose_tools
 from geomcheck.fasten.tools import Bar, Row, Tool
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, ToolEntry
@@ -68,3 +70,35 @@ def _tool(entry: ToolEntry) -> Tool:
         base=rows(entry.base),
         aside=entry.aside * scale,
     )
+
+
+def check_families(
+    assembly: Assembly,
+    code: str,
+    tables: Mapping[str, Mapping[str, float]],
+    own: tuple[Tool, ...],
+) -> None:
+    """Refuse a figure for a family of tools that does not exist.
+
+    Parameters
+    ----------
+    assembly : Assembly
+    code : str
+        The check whose settings they are.
+    tables : mapping of settings to figures by family
+    own : tuple of Tool
+
+    Raises
+    ------
+    ProjectError
+        Names the line.
+    """
+    families = dict.fromkeys((*FAMILIES, *(tool.family for tool in own)))
+    for field, given in tables.items():
+        for name in given:
+            if name not in families:
+                assembly.refuse(
+                    ("check", code, field, name),
+                    f'there is no family of tools "{name}"',
+                    f"Known families: {', '.join(families)}",
+                )

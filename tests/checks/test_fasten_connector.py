@@ -166,6 +166,39 @@ def test_it_cannot_be_decided(ask, part):
     assert "Export rail with a finer chord error" in found.remedy
 
 
+def dome(half, window):
+    """A closed box over the socket with a square window of that size through its sides."""
+    cuts = [box([-half, -half, -50], [half, half, 140])]
+    cuts.append(box([-half - 9, -0.5 * window, 5], [half + 9, 0.5 * window, 5 + window]))
+    shell = box([-half - 6, -half - 6, -56], [half + 6, half + 6, 146])
+    return trimesh.boolean.difference([shell, *cuts], engine="manifold")
+
+
+@pytest.mark.parametrize(
+    ("window", "grip", "verdict"),
+    [
+        (10.0, 12.0, Verdict.UNDECIDED),
+        (60.0, 12.0, Verdict.UNDECIDED),
+        (60.0, 0.0, Verdict.PASS),
+        (10.0, 0.0, Verdict.UNDECIDED),
+        (110.0, 12.0, Verdict.PASS),
+    ],
+)
+def test_a_hand_must_get_to_it(ask, part, window, grip, verdict):
+    # Stroke and fingers have all the room they want under the dome; a hand is 95 mm wide.
+    (found,) = ask(part("dome", dome(100.0, window)), connector=plug(grip=grip))
+    assert found.verdict is verdict
+    if verdict is Verdict.UNDECIDED:
+        assert "no straight way out for a" in found.message
+        assert found.witnesses[0].part in ("dome", "throttle body")
+    assert ask(connector=plug(grip=grip))[0].details["way_in"]["comes"] == "hand"
+
+
+def test_before_the_housing_goes_down_only_its_own_side_is_in_the_hands_way(ask, part):
+    lid = part("dome", dome(100.0, 10.0))
+    assert ask(lid, connector=plug(when="first"))[0].verdict is Verdict.PASS
+
+
 def test_room_wanted_and_square_bodies(ask, part):
     wall = part("rail", box([-50, 9, 1], [50, 20, 90]))
     square = plug(diameter=None, box=[24.0, 10.0], up=[0, 1, 0], grip=0.0, cable=None)

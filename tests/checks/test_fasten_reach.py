@@ -233,3 +233,60 @@ def test_a_wrong_entry_is_refused_before_any_is_measured(part, assembly):
 
 def test_without_fasteners_nothing_is_asked(part, assembly):
     assert list(run(assembly(part("casting", flange(), role="housing")), Settings())) == []
+
+
+def dome(half, high, window=0.0):
+    """A closed box about the fastener, its walls 6 mm, with a square window through its sides."""
+    cuts = [box([-half, -half, -20], [half, half, high])]
+    if window > 0.0:
+        w = 0.5 * window
+        cuts.append(box([-half - 9, -w, 20], [half + 9, w, 20 + window]))
+    shell = box([-half - 6, -half - 6, -26], [half + 6, half + 6, high + 6])
+    return trimesh.boolean.difference([shell, *cuts], engine="manifold")
+
+
+def test_a_closed_dome_is_no_pass(ask, part):
+    # Every tool has all the room it wants in there, but nothing gets in.
+    (found,) = ask(part("dome", dome(250.0, 500.0)))
+    assert found.verdict is Verdict.UNDECIDED
+    assert "no straight way out for a finger (18 mm) was found from the tool" in found.message
+    assert found.details["way_in"]["comes"] == "nothing"
+    assert found.witnesses[0].part == "dome"
+    assert "open_for_tools" in found.remedy
+    car = {"entries": {"dome": {"open_for_tools": True}}}
+    assert ask(part("dome", dome(250.0, 500.0)), **car)[0].verdict is Verdict.PASS
+
+
+def test_a_window_for_a_finger_is_told(ask, part):
+    # 60 mm: a finger comes to the key's handle or top, a hand of 95 mm does not.
+    (found,) = ask(part("dome", dome(60.0, 130.0, 60.0)))
+    assert found.verdict is Verdict.PASS
+    assert "for a finger (18 mm), for a whole hand (95 mm) none was found" in found.message
+    (found,) = ask(part("dome", dome(60.0, 130.0, 12.0)))
+    assert found.verdict is Verdict.UNDECIDED
+
+
+def test_a_tool_that_stands_out_of_the_dome_goes_before_one_that_does_not(ask, part):
+    # A hole of 40 mm in the roof lets a bit on an extension out; the keys stay inside.
+    roofed = trimesh.boolean.difference(
+        [
+            dome(70.0, 130.0),
+            trimesh.creation.cylinder(20.0, 400.0, sections=64).apply_translation([0, 0, 199]),
+        ],
+        engine="manifold",
+    )
+    (found,) = ask(part("dome", roofed))
+    assert found.verdict is Verdict.PASS
+    assert found.details["way_in"]["comes"] in ("finger", "hand")
+
+
+def test_a_tool_longer_than_the_room_over_the_head_does_not_stand(ask, part):
+    # 60 mm over the seat, open all round: 200 mm of extension do not go in, a key of 34 mm does.
+    roof = part("shelf", box([-99, -99, 60], [99, 99, 70]))
+    (found,) = ask(roof)
+    rows = {row["tool"]: row["verdict"] for row in found.details["tools"]}
+    assert found.verdict is Verdict.PASS
+    tall = {rows[name] for name in rows if "extension" in name and "joint" not in name}
+    assert tall == {"fail"}
+    names = ["bit socket 6, 3/8 drive, extension 250"]
+    assert ask(roof, fastener=bolt(tools=names))[0].verdict is Verdict.FAIL

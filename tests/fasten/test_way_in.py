@@ -30,7 +30,7 @@ def tube(radius):
     wide = radius / math.cos(math.pi / 64)
     mesh = trimesh.creation.annulus(r_min=wide, r_max=wide + 9, height=300.0, sections=64)
     mesh.apply_translation([0, 0, 150])
-    return mesh, box([-200, -200, -9], [200, 200, 0])
+    return mesh, box([-800, -800, -9], [800, 800, 0])
 
 
 def test_nothing_about_it():
@@ -61,11 +61,11 @@ def test_down_a_tube(radius, comes):
 
 def test_between_two_plates_it_comes_from_the_side():
     # The place is 1 mm above the lower one: the way begins up the axis by what it needs.
-    low, high = box([-300, -300, -9], [300, 300, 11]), box([-300, -300, 36], [300, 300, 40])
+    low, high = box([-800, -800, -9], [800, 800, 11]), box([-800, -800, 36], [800, 800, 40])
     found = come(low, high)
     assert found.comes == "finger"
     assert abs(found.direction[2]) < 0.1
-    assert come(low, box([-300, -300, 28], [300, 300, 40])).comes == "nothing"
+    assert come(low, box([-800, -800, 28], [800, 800, 40])).comes == "nothing"
 
 
 def test_it_does_not_begin_beyond_a_roof():
@@ -82,7 +82,7 @@ def test_inside_a_dome_and_inside_metal():
         engine="manifold",
     )
     assert come(dome).comes == "nothing"
-    assert come(box([-400, -400, -400], [400, 400, 400])).comes == "nothing"
+    assert come(box([-800] * 3, [800] * 3)).comes == "nothing"
     far = LENGTH + 20.0
     room = trimesh.boolean.difference(
         [box([-far - 9] * 3, [far + 9] * 3), box([-far] * 3, [far] * 3)], engine="manifold"
