@@ -12,11 +12,13 @@ blade shows more than the blade leaves open, and a side opening that the plane c
 valve's port, a slot or a pocket, is part of the section and can make up for a boss opposite. The
 low end of the interval allows for both: it goes down to what is open as seen along the path, past
 the blade or from before to behind the opening, which no surface across can undercut; or to what the
-cut of ``flow-throat`` rules out, where it was asked for. A duct that only widens keeps its number.
-Not every
-opening is seen: one shallower than 0.2 % of the bore's diameter, into a notch, longer than two
-diameters, at an end of the path or between stations far apart may still hide a boss; where openings
-lie, ask for ``throat = "planes and cut"``. So may what is cast into the walls askew.
+cut of ``flow-throat`` rules out, where it was asked for. A duct that only widens
+keeps its number. Openings are bounded where they lie between the ends of the path and where an end
+of it cuts them, but not every one is seen: one shallower than 0.2 % of the bore's diameter, into a
+notch, longer than two diameters (one, at an end of the path), without a steep edge, or between
+stations far apart may still hide a boss, and so may a shallow one a boss much longer than it is.
+Where such openings lie, ask for ``throat = "planes and cut"``; likewise for what is cast into the
+walls askew.
 
 Why: The throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its
@@ -63,7 +65,6 @@ from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measu
 
 CODE = CHECK
 TITLE = "duct area"
-TOGETHER, ALL_VEHICLES_TOGETHER = "ducts", True
 
 
 class Settings(SurveySettings):

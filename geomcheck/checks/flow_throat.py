@@ -8,8 +8,9 @@ section is tilted and moved until its area is least; that area must be at least 
 for on the cells of the void as well, which needs no path and knows of several gaps at once, and of
 an opening that hides a boss opposite; the two are compared, and the low end is that which neither
 rules out. Without the cut the low end is what the obstacles leave open as seen along the path. Of
-what is cast into the walls the planes alone tell: a side opening may mask it. ``least_ball`` asks
-for the largest ball that gets through, by exact distances to the triangles.
+what is cast into the walls the planes alone tell, and a side opening may mask it here:
+``flow-area`` bounds what is open past the openings it sees. ``least_ball`` asks for the largest
+ball that gets through, by exact distances to the triangles.
 
 Why: Air does not mind which way the narrowest section leans. Two bosses on opposite walls, or a
 blade part-open, leave less than any section square to the path shows.
@@ -57,7 +58,6 @@ from geomcheck.project.taking import at_throat
 
 CODE = "flow-throat"
 TITLE = "true throat"
-TOGETHER, ALL_VEHICLES_TOGETHER = "ducts", True
 
 
 class Settings(Table):

@@ -15,10 +15,11 @@ sections of the duct themselves: it loses nothing unless something stands betwee
 
 At an end of the path one edge of an opening is enough. Not all is seen, so this is no proof that
 nothing is hidden: openings between stations far apart, and shallow ones with a boss much longer
-than they are, can be missed. Nor is (``geomcheck.flow.rays``): an opening longer than two diameters
-of the bore (one, at an end of the path), or without a steep edge, which is part of the duct, as a surface that left it out would have to close half its
-mouth; what stands out by less than 0.2 % of the diameter; and an opening into a notch of the bore,
-beyond which a ray from the path meets the bore again.
+than they are, can be missed. Nor is seen (``geomcheck.flow.rays``) an opening longer than two
+diameters of the bore, at an end of the path longer than one, or one without a steep edge: it is
+part of the duct, as a surface that left it out would have to close half its mouth; what stands out
+by less than 0.2 % of the diameter; and an opening into a notch of the bore, beyond which a ray from
+the path meets the bore again.
 """
 
 from __future__ import annotations

@@ -26,6 +26,8 @@ DEEP = 0.002
 #: An edge of an opening is steeper than this (mm per mm along the path), over a step of at least
 #: this share of the bore's diameter.
 STEEP, _STEP = 0.2, 0.03
+#: Rounds of cutting back at the ends: rays beside each other bound each other.
+_ROUNDS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,8 +57,7 @@ def look(rows: Sequence[Station], wide: float) -> Rays:
     """Rays of measured stations in order; ``wide``: diameter of the bore, mm."""
     s = np.array([row.s for row in rows])
     reach = np.array([_reach(row) for row in rows])
-    # Rays beside each other count together: the edge of a boss falls between two of them.
-    broad = np.maximum(reach, np.maximum(np.roll(reach, 1, axis=1), np.roll(reach, -1, axis=1)))
+    broad = _broad(reach)
     bore, most = _between(broad, s, LONG * wide)
     deep = DEEP * wide
     bore[reach <= bore + deep] = np.inf
@@ -67,12 +68,20 @@ def look(rows: Sequence[Station], wide: float) -> Rays:
     edge[:-1] |= rises
     edge[1:] |= falls
     bore[~_touching(np.isfinite(bore), edge)] = np.inf
-    for flip in (slice(None), slice(None, None, -1)):
-        steep = (falls if flip.step is None else rises)[flip]
-        _at_end(bore[flip], reach[flip], broad[flip], np.abs(s - s[flip][0])[flip], steep, wide)
+    for _ in range(_ROUNDS):
+        for flip in (slice(None), slice(None, None, -1)):
+            steep = (falls if flip.step is None else rises)[flip]
+            _at_end(bore[flip], reach[flip], broad[flip], np.abs(s - s[flip][0])[flip], steep, wide)
+        # Beside a ray that is still open in the same opening, its bore is what counts.
+        broad = _broad(np.minimum(reach, bore))
     out = np.isfinite(bore)
     most = np.where(out, bore, np.maximum(most, reach))
     return Rays(reach, np.where(out, bore, reach), out, most)
+
+
+def _broad(reach: FloatArray) -> FloatArray:
+    """Reach of rays and those beside them: the edge of a boss falls between two of them."""
+    return np.maximum(reach, np.maximum(np.roll(reach, 1, axis=1), np.roll(reach, -1, axis=1)))
 
 
 def _reach(row: Station) -> FloatArray:
