@@ -15,7 +15,7 @@ from geomcheck.cli.accept import accept, prune
 from geomcheck.cli.check import check
 from geomcheck.cli.codes import EXIT_CODES
 from geomcheck.cli.compare import compare
-from geomcheck.cli.ending import Ended, finish, prepare
+from geomcheck.cli.ending import Ended, finish, prepare, told
 from geomcheck.cli.explain import explain
 from geomcheck.cli.look import look
 from geomcheck.cli.new import new
@@ -43,7 +43,11 @@ for _command in (check, explain, look, new, compare, accept, prune, waive, steps
 def main() -> None:
     """Entry point; turns every error into one message and an exit code."""
     prepare()
-    sys.exit(finish(_run()))
+    ours = sys.stdout
+    code = _run()
+    # The reader of our output may go away, as 'head' does. Click then takes the stream away and
+    # ends with 1, which here would say that a part failed.
+    sys.exit(finish(code) if sys.stdout is ours else 2)
 
 
 def _run() -> int:
@@ -63,12 +67,8 @@ def _run() -> int:
         return 130
     except GeomcheckError as error:
         click.echo(f"geomcheck: {error.text}", err=True)
-    except BrokenPipeError:
-        # The reader of our output went away, as 'head' does; the verdict is then unknown to it.
-        pass
     except OSError as error:
-        place = f"{error.filename}: " if error.filename else ""
-        click.echo(f"geomcheck: {place}{error.strerror or error}", err=True)
+        click.echo(f"geomcheck: {told(error)}", err=True)
     except MemoryError:
         click.echo("geomcheck: out of memory; check fewer vehicles at once", err=True)
     except Exception as error:

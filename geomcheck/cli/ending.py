@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import signal
 import sys
 from typing import Any, NoReturn
 
 import click
+
+from geomcheck.errors import visible
 
 
 class Ended(BaseException):
@@ -42,6 +45,18 @@ def prepare() -> None:
 
 def _end(number: int, _frame: Any) -> NoReturn:
     raise Ended(number)
+
+
+def told(error: OSError) -> str:
+    """What the system refused, and what to do where that is known."""
+    place = f"{visible(os.fsdecode(error.filename))}: " if error.filename else ""
+    reason = f"{place}{error.strerror or error}"
+    if error.errno in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT):
+        return (
+            f"{reason}. A disk is full: that of the reports, of temporary files, or of compiled "
+            "code, which NUMBA_CACHE_DIR moves elsewhere"
+        )
+    return f"{reason}."
 
 
 def finish(code: int) -> int:
