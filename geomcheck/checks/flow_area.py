@@ -65,6 +65,7 @@ from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measu
 
 CODE = CHECK
 TITLE = "duct area"
+TOGETHER, ALL_VEHICLES_TOGETHER = "ducts", True
 
 
 class Settings(SurveySettings):

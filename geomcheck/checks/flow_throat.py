@@ -58,6 +58,7 @@ from geomcheck.project.taking import at_throat
 
 CODE = "flow-throat"
 TITLE = "true throat"
+TOGETHER, ALL_VEHICLES_TOGETHER = "ducts", True
 
 
 class Settings(Table):
