@@ -121,8 +121,8 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
         Depths to look between, mm: the part's face, and the end of the search.
     """
     column = column.inside(REACH * diameter)
-    levels, coarse = _levels(column, REACH * diameter, top, high)
     metal = _on_axis(column, diameter)
+    levels, coarse = _levels(column, REACH * diameter, top, high, metal)
     floor = min((begin for begin, end in metal if end > top + LEVEL), default=None)
     stretches = []
     for a, b in itertools.pairwise(levels.tolist()):
@@ -184,11 +184,17 @@ def _missing(stretches: list[_Stretch], floor: float | None, top: float) -> Bore
     )
 
 
-def _levels(column: Column, reach: float, top: float, high: float) -> tuple[FloatArray, float]:
-    """Depths between which the outline changes evenly, and half the step where it is sampled."""
+def _levels(
+    column: Column, reach: float, top: float, high: float, metal: list[tuple[float, float]]
+) -> tuple[FloatArray, float]:
+    """Depths between which the outline changes evenly, and half the step where it is sampled.
+
+    The far side of a floor may be one large facet without a corner near the axis: where the axis
+    goes into metal and out of it, there is a level, too.
+    """
     corners = column.corners.reshape(-1, 3)
     near = np.hypot(corners[:, 0], corners[:, 1]) <= 1.1 * reach
-    depth = corners[near, 2]
+    depth = np.concatenate([corners[near, 2], np.ravel(metal)])
     depth = np.sort(np.concatenate([depth[(depth > top) & (depth < high)], [top, high]]))
     levels = depth[np.concatenate([[True], np.diff(depth) > LEVEL])]
     if len(levels) <= STRETCHES:

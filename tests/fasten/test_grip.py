@@ -60,6 +60,17 @@ def test_grip_and_blind_depth():
     assert found.beyond is None
 
 
+@pytest.mark.parametrize("floor", [0.2, 2.0, 20.0])
+def test_a_thin_floor_of_large_facets_closes_the_hole(floor):
+    """Its far side has no corner near the axis, and nothing is behind it."""
+    body = trimesh.creation.box(bounds=[(-90, -70, -35.5 - floor), (80, 60, -13.5)])
+    hole = trimesh.creation.cylinder(3.4, segment=[(0, 0, -35.5), (0, 0, -10)], sections=48)
+    found = grip_of({"flange": plate(0, -13.5), "block": body.difference(hole)})
+    assert found.bore.pieces == (pytest.approx((13.5, 35.5)),)
+    assert found.bore.blind
+    assert found.bore.floor == pytest.approx(35.5)
+
+
 @pytest.mark.parametrize("sections", [8, 12, 16, 24, 32, 64])
 @pytest.mark.parametrize(("size", "hole"), [("M6", 2.5), ("M8", 3.3235), ("M10", 4.25), ("M8", 4)])
 def test_the_drawn_diameter_is_that_of_the_corners(sections, size, hole):
