@@ -10,10 +10,12 @@ from demo_layout import (
     AXIS_Z,
     BALL_AT,
     BALL_WAY,
+    BRACKET,
     BYPASS_FACE,
     CENTRES,
     INLET,
     INLET_RADIUS,
+    REAR_BOLT,
     ROTOR_X,
     along_x,
 )
@@ -161,3 +163,12 @@ def drive_pulley() -> m3.Manifold:
     return along_x(turned(np.array(line), 96).translate((0.0, 0.0, 0.0))).translate(
         (0.0, 0.0, AXIS_Z)
     )
+
+
+def rear_bracket() -> m3.Manifold:
+    """A plate on the rear boss, for a hose clip: the seat of the rear bolt is on it."""
+    x, y, z = REAR_BOLT
+    plate = prism(soften(rectangle(68.0, 80.0, 92.0, 130.0), 0.0, 6.0), x - BRACKET, x)
+    holes = [rod(3.3, x - 10.0, x + 1.0).translate((y, z, 0.0))]
+    holes.append(rod(2.6, x - 10.0, x + 1.0).translate((y, 121.0, 0.0)))
+    return along_x(plate - union(holes))

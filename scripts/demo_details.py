@@ -29,6 +29,7 @@ from demo_layout import (
     Revision,
     along_x,
     flange_shape,
+    port_shape,
     stadium,
     two_circles,
 )
@@ -141,11 +142,9 @@ def bosses(revision: Revision) -> list[m3.Manifold]:
 def cuts(revision: Revision) -> list[m3.Manifold]:
     """Everything that is bored, milled or cored out of the housing."""
     bores = prism(two_circles(BORE), MOUTH_X, 292.3)
-    port = soften(Polygon([(158, -30), (236, -34), (284, -6), (284, 6), (236, 34), (158, 30)]),
-                  0.0, 8.0)  # fmt: skip
     out = [
         along_x(bores),
-        prism(port, -1.0, 62.0),
+        prism(port_shape(), -1.0, 62.0),
         along_x(prism(stadium(42.0), 308.0, 342.0)),
         along_x(rod(17.0, 330.0, 390.0).translate((0.0, AXIS_Z, 0.0))),
         along_x(rod(26.0, 383.0, FRONT_X + 1.0).translate((0.0, AXIS_Z, 0.0))),

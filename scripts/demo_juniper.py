@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import manifold3d as m3
 import numpy as np
-from demo_layout import AXIS_Z, FLANGE_REAR, FUEL_LINE_X, B, along_x
+from demo_layout import (
+    AXIS_Z,
+    BRACKET,
+    EAR_BOLT,
+    FLANGE_REAR,
+    FUEL_LINE_X,
+    REAR_BOLT,
+    B,
+    along_x,
+)
 from demo_panels import (
     Array,
     belt,
@@ -28,6 +37,10 @@ FUEL_RADIUS = FLANGE_REAR - FUEL_GAP - FUEL_LINE_X
 OVERLAP = 2.0  # depth of the alternator bracket in the housing's rib
 CLIP = ((182.0, 94.0, 5.5), (194.0, 100.0, 10.5))
 AIRCON_HEIGHT = 56.0  # lower side of the pipe over the seat of screw M5
+VENT_HEIGHT = 56.0  # lower side of the vent pipe over the seat of screw M4
+HOSE_OFF, HOSE_HEIGHT = 5.0, 24.0  # vacuum hose beside the rear bolt's axis, and over its seat
+HOSE_RADIUS = 6.0
+FILLER_OFF = 24.0  # oil filler's axis from that of the ear's bolt
 MANIFOLD_END = 420.0  # x of the exhaust manifold's flat front end
 MANIFOLD_GAP = 14.0  # from there to the heat shield's fold, cold
 BELT_X = (425.0, 447.0)
@@ -164,6 +177,27 @@ def strut_brace() -> m3.Manifold:
     return prism(strip, 150.0, 156.0).translate((450.0, 0.0, 0.0))
 
 
+def vent_pipe() -> m3.Manifold:
+    """Vent pipe in a loop above the left front screw."""
+    z = 45.0 + VENT_HEIGHT + 5.0
+    return tube(
+        [(280.0, -250.0, z), (280.0, -112.0, z), (312.0, -112.0, z), (312.0, -250.0, z)], 12.0, 5.0
+    )
+
+
+def vacuum_hose() -> m3.Manifold:
+    """Vacuum hose from the bulkhead, down past the rear bolt, almost before its head."""
+    x = REAR_BOLT[0] - BRACKET - HOSE_HEIGHT - HOSE_RADIUS
+    y = REAR_BOLT[1] + HOSE_OFF
+    return tube([(-100.0, y, 140.0), (x, y, 140.0), (x, y, 70.0)], 26.0, HOSE_RADIUS)
+
+
+def oil_filler() -> m3.Manifold:
+    """Oil filler neck with its cap, beside the housing's front ear."""
+    neck = union([rod(12.0, -60.0, 8.0, 48), rod(16.0, 4.0, 20.0, 64)])
+    return neck.translate((EAR_BOLT[0] + FILLER_OFF, EAR_BOLT[1], 0.0))
+
+
 def parts() -> dict[str, m3.Manifold]:
     """Every neighbour by file name."""
     return {
@@ -181,4 +215,7 @@ def parts() -> dict[str, m3.Manifold]:
         "belt": belt(*BELT_X, WHEELS),
         "crank_pulley": wheel(BELT_X[0] - 2.0, *WHEELS[1], BELT_X[1] - BELT_X[0] + 4.0),
         "strut_brace": strut_brace(),
+        "vent_pipe": vent_pipe(),
+        "vacuum_hose": vacuum_hose(),
+        "oil_filler": oil_filler(),
     }

@@ -49,6 +49,7 @@ SCREWS = (
 )
 EAR_BOLT = (336.0, -104.0, 60.0)
 REAR_BOLT = (98.0, 80.0, 92.0)
+BRACKET = 6.5  # thickness of the bracket on the rear boss
 TOP_BOSS = (282.0, 0.0)
 #: Pockets in the underside, in plan: x, y of two corners.
 POCKETS = (
@@ -107,6 +108,12 @@ def stadium(radius: float) -> Polygon:
     """Both rotor axes with a round margin, in (y, z)."""
     line = LineString([(-CENTRES, AXIS_Z), (CENTRES, AXIS_Z)])
     return line.buffer(radius, quad_segs=steps(radius, math.pi / 2))
+
+
+def port_shape() -> Polygon:
+    """The outlet port in the manifold face, in (x, y)."""
+    corners = [(158, -30), (236, -34), (284, -6), (284, 6), (236, 34), (158, 30)]
+    return soften(Polygon(corners), 0.0, 8.0)
 
 
 def flange_shape() -> Polygon:

@@ -7,13 +7,15 @@ from collections.abc import Callable, Sequence
 
 import manifold3d as m3
 import numpy as np
-from demo_layout import POCKETS, SCREWS, along_x, flange_shape
+from demo_layout import POCKETS, SCREWS, along_x, flange_shape, port_shape
 from demo_shapes import Array, bent_line, box, circle, pipe, prism, rod, slab, solid, steps, union
+from shapely.affinity import translate
 from shapely.geometry import LineString, MultiPoint, Point, Polygon
 
 #: Chord error of the neighbours, mm: as CAD exports have it.
 COARSE = 0.1
 GASKET = 1.5  # between housing and intake manifold
+PORT_WIDER = 0.5  # the manifold's port than the housing's, all round
 
 
 def grid(xs: Array, ys: Array, height: Callable[[Array, Array], Array]) -> Array:
@@ -92,15 +94,22 @@ def wheel(x: float, y: float, z: float, radius: float, width: float) -> m3.Manif
     return along_x((body - hollow + hub).translate((y, z, x)))
 
 
-def joint_plate(thickness: float) -> m3.Manifold:
-    """The manifold's joint plate under the housing, a gasket away and 1 mm larger all round."""
+def joint_plate(
+    thickness: float, port_off: float = 0.0, holes_off: dict[str, float] | None = None
+) -> m3.Manifold:
+    """The manifold's joint plate under the housing, a gasket away and 1 mm larger all round.
+
+    Its port is shifted by ``port_off`` mm along x, its tapped holes along y by ``holes_off``.
+    """
+    off = holes_off or {}
     top = -GASKET
     shape = Polygon(flange_shape().simplify(0.03).buffer(1.0, quad_segs=12).exterior).simplify(0.03)
     plate = prism(shape, top - thickness, top)
-    port = Polygon([(160, -26), (236, -30), (278, -5), (278, 5), (236, 30), (160, 26)])
-    cuts = [prism(port.buffer(3.0, quad_segs=8), top - thickness - 1.0, top + 1.0)]
+    port = translate(port_shape().simplify(0.02).buffer(PORT_WIDER, join_style="mitre"), port_off)
+    cuts = [prism(port, top - thickness - 1.0, top + 1.0)]
     cuts += [
-        rod(3.4, top - thickness - 1.0, top + 1.0, 32).translate((x, y, 0)) for _, x, y, _ in SCREWS
+        rod(3.4, top - thickness - 1.0, top + 1.0, 32).translate((x, y + off.get(name, 0.0), 0.0))
+        for name, x, y, _ in SCREWS
     ]
     for x0, y0, x1, y1 in POCKETS[:6]:
         cuts.append(box((x0 + 4, y0 + 4, top - thickness - 1.0), (x1 - 4, y1 - 4, top + 1.0)))

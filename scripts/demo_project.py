@@ -46,6 +46,39 @@ head = "ISO 4762"
 length = 45
 """,
     ),
+    # no tool reaches M10 under the inlet duct: given up, nine screws hold
+    (
+        """\
+[[fastener]]
+name = "M10"  # under the inlet duct
+part = "housing"
+at = [30.0, -106.0, 15.0]
+axis = [0, 0, 1]
+size = "M8"
+head = "ISO 4762"
+length = 30
+
+""",
+        "",
+    ),
+    # the rear bolt no longer bottoms
+    (
+        """\
+length = 16
+into = "housing"          # the part""",
+        """\
+length = 12
+into = "housing"          # the part""",
+    ),
+    (
+        """\
+cable = 10.0
+""",
+        """\
+cable = 10.0
+when = "first"            # before the housing goes down
+""",
+    ),
 )
 
 

@@ -25,6 +25,8 @@ BELT_GAP = 14.0
 BELT_X = (FRONT_X + BELT_GAP, FRONT_X + BELT_GAP + 24.0)
 WHEELS = ((0.0, AXIS_Z, 40.0), (40.0, -190.0, 75.0), (-110.0, -40.0, 32.0))
 SEED = 24
+PORT_OFF = 1.5  # the adapter's port, along x
+HOLE_OFF = 1.2  # the adapter's hole for screw M7, along y
 
 
 def bonnet() -> m3.Manifold:
@@ -100,7 +102,8 @@ def heat_shield() -> m3.Manifold:
 def intake_adapter() -> m3.Manifold:
     """Joint plate on a straight-sided plenum."""
     low = rounded_box((60.0, -70.0, -70.0), (306.0, 70.0, -17.0), 20.0)
-    return (joint_plate(18.0) + low) - rounded_box((72.0, -58.0, -62.0), (294.0, 58.0, -10.0), 14.0)
+    plate = joint_plate(18.0, PORT_OFF, {"M7": HOLE_OFF})
+    return (plate + low) - rounded_box((72.0, -58.0, -62.0), (294.0, 58.0, -10.0), 14.0)
 
 
 def expansion_tank() -> m3.Manifold:

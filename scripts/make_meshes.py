@@ -73,6 +73,7 @@ def write(folder: Path) -> list[Path]:
         "throttle_blade": carried.throttle_blade(),
         "bypass_valve": carried.bypass_valve(),
         "drive_pulley": carried.drive_pulley(),
+        "rear_bracket": carried.rear_bracket(),
     }
     written: list[Path] = []
 

@@ -377,7 +377,7 @@ def test_the_revisions_differ_where_they_should_by_manifold3d():
 def test_meshes_are_sound_by_trimesh_and_small():
     """All but the scan are closed, and the folder stays small."""
     files = sorted(p for p in DEMO.rglob("*") if p.suffix in (".stl", ".obj", ".ply"))
-    assert len(files) == 34
+    assert len(files) == 38
     assert sum(p.stat().st_size for p in files) < 20e6
     for path in files:
         part = trimesh.load_mesh(path)
@@ -457,7 +457,8 @@ def test_each_truth_has_its_figure(revision, result):
                 assert finding.quantity.high + 1e-9 >= entry["value"], name
             for what, value in entry.get("details", {}).items():
                 got = finding.details[what]
-                if isinstance(value, str):
+                got = got["name"] if what == "tool" else got
+                if isinstance(value, str) or (what != "residuals" and isinstance(value, list)):
                     assert got == value, name
                 else:
                     assert got == pytest.approx(value, abs=0.05), (name, what)
@@ -490,18 +491,27 @@ SORREL_ONLY = {
     ("fit-gap", "housing / bonnet"): ("pass", "pass"),
     ("fit-gap", "housing / wiring duct"): ("pass", "pass"),  # was nearest to the rib
     ("fit-gap", "housing / intake adapter"): ("pass", "pass"),
+    ("fasten-order", "order of work"): ("fail", "pass"),
 }
 IN_BOTH = {
     ("flow-area", 'duct "inlet"'): ("fail", "pass"),
     ("flow-area", 'duct "inlet", restriction'): ("not applicable", "not applicable"),
     ("flow-throat", 'duct "inlet"'): ("fail", "pass"),
     ("flow-estimate", 'duct "inlet", loss of total pressure'): ("pass", "pass"),
+    ("fasten-length", 'bolt "R1"'): ("fail", "pass"),
+    ("fasten-connector", 'connector "throttle plug"'): ("fail", "pass"),
+    ("fasten-reach", 'bolt "M10"'): ("fail", None),  # given up
+    ("fasten-withdraw", 'bolt "M10"'): ("fail", None),
 }
 
 
 def test_the_revisions_answers_differ_as_planted():
     def answers(revision):
-        return {key(f)[:4]: f for f in result_of(revision).findings}
+        # Once a bolt or plug is mended, another part is the nearest to it.
+        return {
+            key(f)[: 3 if f.code.startswith("fasten-") else 4]: f
+            for f in result_of(revision).findings
+        }
 
     early, late = answers("B"), answers("C")
     found = {}
