@@ -40,7 +40,7 @@ from geomcheck.fasten.hole_figures import (
 from geomcheck.fasten.hole_sizes import class_of, clearance_range, thread_ranges
 from geomcheck.finding import SEVERITY, Finding, Verdict, Witness
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.bolt_holes import hole_under, loose_holes
+from geomcheck.project.bolt_holes import hole_under, unasked_holes, undeclared_holes
 from geomcheck.project.entries import FastenerEntry, Name, NotNegative, Positive, Table
 from geomcheck.project.found_holes import metal_at
 from geomcheck.project.lines import Key
@@ -83,6 +83,15 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     if assembly.lines.value(("check", CODE)) is None:
         return
     asked = [(*pair, resolve(assembly, *pair)) for pair in assembly.fasteners]
+    if not asked:
+        yield unasked_holes(
+            CODE,
+            assembly,
+            (),
+            f"No hole was compared: [check.{CODE}] is there, but no [[fastener]] for "
+            f"{assembly.vehicle}.",
+            f"Declare the bolts as [[fastener]], or take [check.{CODE}] out.",
+        )
     for name in settings.parts:
         if name not in assembly.parts:
             assembly.refuse(
@@ -100,7 +109,14 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
             yield _thread(assembly, settings, key, entry, fastener, into, under)
     if settings.undeclared != "ignore":
         for name in settings.parts or (assembly.housing.name,):
-            yield from _list(assembly, settings, name)
+            yield from undeclared_holes(
+                CODE,
+                assembly,
+                name,
+                near=settings.near,
+                slack=settings.thread,
+                fail=settings.undeclared == "fail",
+            )
 
 
 def _clearance(
@@ -262,38 +278,3 @@ class _Ask:
             entry=self.assembly.entry(self.key),
             **more,
         )
-
-
-def _list(assembly: Assembly, settings: Settings, name: str) -> Iterator[Finding]:
-    """Holes that fit a declared size and belong to no fastener."""
-    sizes = [entry.size for _, entry in assembly.fasteners]
-    try:
-        loose = loose_holes(assembly, name, sizes, near=settings.near, slack=settings.thread)
-    except CannotDecide:
-        loose = []  # said of each bolt already
-    if not loose:
-        return
-    shown = "; ".join(
-        f"{words.millimetres(2.0 * hole.radius)} mm ({kind}) at {words.at(hole.at)}"
-        for hole, kind in loose[:8]
-    )
-    more = f" and {len(loose) - 8} more" if len(loose) > 8 else ""
-    fail = settings.undeclared == "fail"
-    yield Finding(
-        code=CODE,
-        verdict=Verdict.FAIL if fail else Verdict.NOT_APPLICABLE,
-        vehicle=assembly.vehicle,
-        subject=f'holes of "{name}"',
-        parts=(name,),
-        message=f"{len(loose)} holes of {name} fit a declared bolt size and belong to no declared "
-        f"fastener: {shown}{more}.",
-        remedy="Declare the bolts that go into them as [[fastener]], or close the holes.",
-        witnesses=tuple(Witness("hole", name, hole.at) for hole, _ in loose),
-        entry=assembly.entry(("check", CODE)),
-        details={
-            "holes": [
-                {"at": list(h.at), "axis": list(h.axis), "diameter": 2.0 * h.radius, "fits": kind}
-                for h, kind in loose
-            ]
-        },
-    )

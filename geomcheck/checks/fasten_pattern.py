@@ -128,6 +128,10 @@ def _answer(assembly: Assembly, key: Key, entry: PatternEntry) -> Finding:
         wanted=entry.reserve,
         dowelled=entry.dowelled,
     )
+    if verdict is Verdict.PASS and entry.count is None and not entry.reference:
+        message += (
+            f" No count is given: were there more than {len(pairs)}, it would not be noticed."
+        )
     worst = pairs[int(np.argmax(fit.distances - allowed))][0]
     return _finding(
         assembly,

@@ -36,6 +36,8 @@ NEXT = 0.25
 SHORTEST = 0.1
 #: Stretches of one hole differ no more in radius than this, over the thread's diameter.
 ALIKE = 0.005
+#: A wall steeper to the axis than this (sine) is no hole aslant.
+STEEP = 0.2
 #: Most stretches looked at one by one.
 STRETCHES = 400
 
@@ -64,7 +66,7 @@ class Bore:
     offset : float
         Greatest distance of its centre from the axis, over its threaded length, mm.
     slack, slack_end : float
-        How far the thread's start and end may truly lie off along the axis, mm.
+        How far the thread's start and end may truly lie off along the axis, mm; rims aslant, too.
     floor : float or None
         Depth where metal first stands on the axis, mm; None where there is none.
     """
@@ -140,6 +142,9 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
         else:
             pieces.append((stretch.top, stretch.bottom))
     last = stretches[-1]
+    radius = max(used, key=lambda s: s.bottom - s.top).radius
+    # The rims of a hole aslant stand higher on one side than on the other.
+    coarse += 2.0 * radius * _slope(column, pieces, diameter)
     # Beyond a wider place the bolt's end is free, up to the metal there.
     blind = last.kind in ("metal", "narrow") and last.top - pieces[-1][1] <= NEXT * diameter
     return Bore(
@@ -147,13 +152,24 @@ def find_bore(column: Column, diameter: float, minor: float, top: float, high: f
         tuple(pieces),
         _mouth(stretches, pieces[0][0], diameter),
         blind,
-        2.0 * max(used, key=lambda s: s.bottom - s.top).radius,
+        2.0 * radius,
         min(stretch.nearest for stretch in used),
         max(stretch.offset for stretch in used),
         coarse + _slack(column, pieces[0][0]),
         coarse + _slack(column, pieces[-1][1]),
         floor,
     )
+
+
+def _slope(column: Column, pieces: list[tuple[float, float]], diameter: float) -> float:
+    """Greatest tangent between threaded wall and axis; flanks and ends are steeper facets."""
+    depth = column.corners[:, :, 2]
+    wall = np.hypot(column.corners[:, :, 0], column.corners[:, :, 1]).max(axis=1)
+    found = (wall <= REACH * diameter) & (np.abs(column.facing[:, 2]) < STEEP)
+    found &= depth.min(axis=1) < pieces[-1][1] - LEVEL
+    found &= depth.max(axis=1) > pieces[0][0] + LEVEL
+    sine = float(np.abs(column.facing[found, 2]).max(initial=0.0))
+    return sine / math.sqrt(1.0 - sine * sine)
 
 
 def _alike(stretches: list[_Stretch], diameter: float) -> list[_Stretch]:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
+from geomcheck.errors import CannotDecide
+from geomcheck.fasten import words
 from geomcheck.fasten.crossing import Placed, holes_crossing
 from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.hole_sizes import class_of
 from geomcheck.fasten.holes import Hole
+from geomcheck.finding import Finding, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.found_holes import holes_at, holes_of
 
@@ -107,3 +110,62 @@ def _triple(value: object) -> tuple[float, float, float] | None:
     if isinstance(value, list) and len(value) == 3:
         return (float(value[0]), float(value[1]), float(value[2]))
     return None
+
+
+def unasked_holes(
+    code: str, assembly: Assembly, parts: tuple[str, ...], message: str, remedy: str
+) -> Finding:
+    """What the table asks for and nothing could be compared with: never a silent pass."""
+    return Finding(
+        code=code,
+        verdict=Verdict.UNDECIDED,
+        vehicle=assembly.vehicle,
+        subject=f'holes of "{parts[0]}"' if parts else "holes",
+        parts=parts,
+        message=message,
+        remedy=remedy[:1].upper() + remedy[1:],
+        entry=assembly.entry(("check", code)),
+    )
+
+
+def undeclared_holes(
+    code: str, assembly: Assembly, name: str, *, near: float, slack: float, fail: bool
+) -> Iterator[Finding]:
+    """The finding on a part's holes that fit a declared size and belong to no fastener.
+
+    ``near``, ``slack`` as for :func:`loose_holes`; ``fail`` makes them a fault.
+    """
+    sizes = [entry.size for _, entry in assembly.fasteners]
+    try:
+        loose = loose_holes(assembly, name, sizes, near=near, slack=slack)
+    except CannotDecide as error:
+        if any(name in (entry.part, entry.into) for _, entry in assembly.fasteners):
+            return  # said of each bolt already
+        text = f"Holes without a bolt cannot be listed: {error.what}."
+        yield unasked_holes(code, assembly, (name,), text, f"{error.remedy}.")
+        return
+    if not loose:
+        return
+    shown = "; ".join(
+        f"{words.millimetres(2.0 * hole.radius)} mm ({kind}) at {words.at(hole.at)}"
+        for hole, kind in loose[:8]
+    )
+    more = f" and {len(loose) - 8} more" if len(loose) > 8 else ""
+    yield Finding(
+        code=code,
+        verdict=Verdict.FAIL if fail else Verdict.NOT_APPLICABLE,
+        vehicle=assembly.vehicle,
+        subject=f'holes of "{name}"',
+        parts=(name,),
+        message=f"{len(loose)} holes of {name} fit a declared bolt size and belong to no declared "
+        f"fastener: {shown}{more}.",
+        remedy="Declare the bolts that go into them as [[fastener]], or close the holes.",
+        witnesses=tuple(Witness("hole", name, hole.at) for hole, _ in loose),
+        entry=assembly.entry(("check", code)),
+        details={
+            "holes": [
+                {"at": list(h.at), "axis": list(h.axis), "diameter": 2.0 * h.radius, "fits": kind}
+                for h, kind in loose
+            ]
+        },
+    )

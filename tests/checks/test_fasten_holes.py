@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import math
 
+import numpy as np
 import pytest
 import trimesh
 from trimesh.transformations import rotation_matrix
 
 from geomcheck.checks.fasten_holes import CODE, Settings, run
 from geomcheck.errors import ProjectError
-from geomcheck.finding import Verdict
+from geomcheck.finding import Verdict, exit_code
 
 
 def plate(*holes, bottom=-12.0, top=0.0, segments=32):
@@ -163,6 +164,23 @@ def test_a_soup_cannot_say(ask):
     (found,) = ask(soup)
     assert found.verdict is Verdict.UNDECIDED
     assert "pin" in found.message
+
+
+def test_a_table_with_nothing_to_compare_is_no_pass(ask, part):
+    (found,) = ask(plate((0, 0, 9.0)), bolts=[])
+    assert found.verdict is Verdict.UNDECIDED
+    assert "No hole was compared" in found.message and "[[fastener]]" in found.remedy
+    assert exit_code([found]) == 4
+    # A part that no bolt names, whose mesh does not tell a hole from a pin.
+    mesh = plate((0, 0, 9.0))
+    torn = trimesh.Trimesh(
+        mesh.triangles.reshape(-1, 3) + 0.001 * (np.arange(3 * len(mesh.faces)) % 7)[:, None],
+        np.arange(3 * len(mesh.faces)).reshape(-1, 3),
+        process=False,
+    )
+    found = ask(mesh, part("manifold", torn), settings=Settings(parts=("manifold",)))
+    assert [one.verdict for one in found] == [Verdict.PASS, Verdict.UNDECIDED]
+    assert found[1].message.startswith("Holes without a bolt cannot be listed")
 
 
 def test_aslant(ask):

@@ -55,6 +55,14 @@ def test_holes_over_each_other(ask):
     assert found.remedy == "" and found.parts == ("manifold", "casting")
     assert found.entry.entry == 'pattern "flange"'
     json.dumps(dict(found.details))
+    assert found.message.startswith(f"{len(PLACES)} holes of casting against manifold")
+    assert "No count is given" in found.message
+    (counted,) = ask(plate(PLACES, 0, 12), plate(PLACES, -15, -1.5), count=len(PLACES))
+    assert counted.verdict is Verdict.PASS and "No count" not in counted.message
+    # Both lack the same hole: the count tells.
+    less = PLACES[:-1]
+    (found,) = ask(plate(less, 0, 12), plate(less, -15, -1.5), count=len(PLACES))
+    assert found.verdict is not Verdict.PASS and f"{len(PLACES)} wanted" in found.message
 
 
 def test_held_bolts_leave_half_as_much(ask):

@@ -12,11 +12,13 @@ from hypothesis import strategies as st
 
 from geomcheck.errors import CannotDecide, InputError
 from geomcheck.fasten import Fastener, Obstacle, Seat, examine_seat
+from geomcheck.fasten.bore import LOOSE
 from geomcheck.fasten.column import Column, depth_frame
 from geomcheck.fasten.grip import examine_grip
 from geomcheck.fasten.joints import Gasket
 from geomcheck.mesh.sagitta import Sagitta
 from geomcheck.mesh.tree import TriangleTree
+from geomcheck.standards import clearance_hole
 
 SEATED = Seat("seated", 1.0)
 DRILL = math.tan(math.radians(59.0))
@@ -188,6 +190,20 @@ def test_a_tilted_hole_begins_where_it_is_all_round(angle):
     # Its end is looked for to within the tilted rim.
     assert abs(found.bore.end - 13.5 - 22.0 * math.cos(tilt)) <= reach + 0.01
     assert found.bore.offset == pytest.approx(22.0 * math.sin(tilt), abs=0.05)
+    # The bolt's flat end meets the floor where that stands highest.
+    highest = 13.5 + 22.0 * math.cos(tilt) - reach
+    assert found.bore.end - found.bore.slack_end <= highest + 0.01
+    assert found.bore.slack_end < 3.0 * reach + 0.01
+    straight = grip_of({"flange": plate(0, -12.0), "block": block(depth=22.0)}, into="block")
+    # No more than what the facets of the drill's cone leave.
+    assert straight.bore.slack_end < 0.006
+
+
+@pytest.mark.parametrize("size", ["M3", "M4", "M5", "M6", "M8", "M10", "M12", "M16"])
+def test_no_clearance_hole_counts_as_tapped(size):
+    # ISO 273 fine, the least there is, against the widest hole that is taken for a thread.
+    nominal = float(size[1:])
+    assert clearance_hole(size, "fine").diameter > nominal * (1.0 + 2.0 * LOOSE) + 1e-6
 
 
 def test_a_hole_off_the_axis():
