@@ -1,10 +1,9 @@
-"""PLY and 3MF through trimesh, with its errors told as ours and its losses found."""
+"""3MF through trimesh, with its errors told as ours and its losses found."""
 
 from __future__ import annotations
 
 import io
 import logging
-import re
 import struct
 import warnings
 import zipfile
@@ -55,29 +54,6 @@ UNITS_3MF = {
 }
 
 
-def read_ply(file: Path, content: bytes) -> tuple[FloatArray, IntArray]:
-    """Vertices (n, 3) and triangles (m, 3) of a PLY file.
-
-    Raises
-    ------
-    MeshFileError
-        Damaged, or read with fewer vertices or faces than its header states.
-    """
-    header = content[:65536]
-    scene = _load(file, content, "ply")
-    points, faces, _ = _join(file, scene)
-    for name, found in (("vertex", len(points)), ("face", len(faces))):
-        stated = re.search(rb"element\s+" + name.encode() + rb"\s+(\d+)", header)
-        if stated is None or found < int(stated.group(1)):
-            count = int(stated.group(1)) if stated else "no"
-            raise MeshFileError(
-                f"the header states {count} x {name} but {found} were read",
-                file=file,
-                remedy="The file is cut off or damaged; export it again, best as binary STL",
-            )
-    return points, faces
-
-
 def read_3mf(file: Path, content: bytes) -> tuple[FloatArray, IntArray, float, list[str]]:
     """Vertices (in the file's unit), triangles, mm in its unit, and notes, of a 3MF file.
 
@@ -88,7 +64,7 @@ def read_3mf(file: Path, content: bytes) -> tuple[FloatArray, IntArray, float, l
     MeshFileError
         Damaged, or of an unknown unit.
     """
-    scene = _load(file, content, "3mf")
+    scene = _load(file, content)
     points, faces, left_out = _join(file, scene)
     stated = {str(mesh.metadata.get("units", "")) for mesh in scene.geometry.values()}
     unit = stated.pop() if len(stated) == 1 else ""
@@ -102,25 +78,24 @@ def read_3mf(file: Path, content: bytes) -> tuple[FloatArray, IntArray, float, l
     return points, faces, UNITS_3MF[unit], notes
 
 
-def _load(file: Path, content: bytes, kind: str) -> Any:
+def _load(file: Path, content: bytes) -> Any:
     import trimesh
 
     complaints = _Complaints()
     log = logging.getLogger("trimesh")
-    options: dict[str, Any] = {"skip_materials": True} if kind == "ply" else {}
     log.addHandler(complaints)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             loaded = trimesh.load(
-                io.BytesIO(content), file_type=kind, process=False, force="scene", **options
+                io.BytesIO(content), file_type="3mf", process=False, force="scene"
             )
         if complaints.said:
             raise ValueError(complaints.said[0])
     except _DAMAGE as error:
         reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
         raise MeshFileError(
-            f"the {kind.upper()} file cannot be read ({reason})",
+            f"the 3MF file cannot be read ({reason})",
             file=file,
             remedy="It is cut off or damaged; export it again, best as binary STL",
         ) from error

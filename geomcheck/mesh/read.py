@@ -132,14 +132,16 @@ def _read_indexed(
         from geomcheck.mesh.obj import read_obj
 
         points, faces, cut = read_obj(file, content)
+    elif form == "PLY":
+        from geomcheck.mesh.ply import read_ply
+
+        points, faces, cut = read_ply(file, content)
+    if form in ("OBJ", "PLY"):
         if cut:
             notes.append(f"{cut} faces of more than three corners cut into triangles")
         return points, faces, scale
-    from geomcheck.mesh.foreign import read_3mf, read_ply
+    from geomcheck.mesh.foreign import read_3mf
 
-    if form == "PLY":
-        points, faces = read_ply(file, content)
-        return points, faces, scale
     points, faces, own, more = read_3mf(file, content)
     notes.extend(more)
     if unit is not None and abs(own - scale) > 1e-9 * own:
