@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
+from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from geomcheck.cli.targets import guard
+from geomcheck.errors import InputError
+from geomcheck.store import open_store
+
+if TYPE_CHECKING:
+    from geomcheck.compare.shapes import PartChange
+    from geomcheck.finding import Result
+    from geomcheck.project.assembly import Assembly
+    from geomcheck.runs import Progress
 
 _COMPARE_CODES = """\b
 Exit codes:
@@ -19,37 +31,133 @@ Exit codes:
 
 
 @click.command(epilog=_COMPARE_CODES)
-@click.argument("old", type=click.Path(path_type=Path))
-@click.argument("new", type=click.Path(path_type=Path))
-@click.option("--html", type=click.Path(path_type=Path), help="Write one page with area curves.")
+@click.argument("old")
+@click.argument("new", required=False)
+@click.option(
+    "--project",
+    type=click.Path(path_type=Path),
+    help="Take OLD and NEW as Git revisions of this project file.",
+)
+@click.option("--html", type=click.Path(path_type=Path), help="Write one page, with pictures.")
 @click.option("--json", "json_file", metavar="FILE", help="Write JSON; - for standard output.")
 @click.option("--worse-fails", is_flag=True, help="Exit 1 for what got worse but still passes.")
 @click.option("--all", "show_all", is_flag=True, help="Show what did not change, too.")
+@click.option("--no-parts", is_flag=True, help="Leave out how the parts themselves changed.")
+@click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
 def compare(
-    old: Path,
-    new: Path,
+    old: str,
+    new: str | None,
+    project: Path | None,
     html: Path | None,
     json_file: str | None,
     worse_fails: bool,
     show_all: bool,
+    no_parts: bool,
+    no_pictures: bool,
 ) -> None:
-    """Tell what changed from OLD to NEW: two project files, or two results of check --json."""
+    r"""Tell what changed from OLD to NEW.
+
+    OLD and NEW are two project files, or two results of check --json. With --project they are two
+    Git revisions of that project file, as in
+
+    \b
+        geomcheck compare main HEAD --project housing/project.toml
+
+    and without NEW, OLD is held against the files as they are now. Of results, only the findings
+    are compared; of projects and revisions the parts, too: which place moved how far, and what
+    material was added and removed.
+    """
     from geomcheck import session
     from geomcheck.compare.changes import compare as lay_side_by_side
     from geomcheck.reports.changes import show_comparison
     from geomcheck.reports.changes_page import comparison_json, write_comparison
 
-    guard([old, new], [html, json_file])
-    with session.progress() as tell:
-        comparison = lay_side_by_side(session.result_of(old, tell), session.result_of(new, tell))
-    code = comparison.exit_code(worse_fails=worse_fails)
-    if json_file is not None:
-        session.write_or_print(comparison_json(comparison, code), json_file)
-    if html is not None:
-        write_comparison(comparison, html, code)
+    inputs = [Path(old), Path(new or old)] if project is None else [project]
+    guard(inputs, [html, json_file])
+    with ExitStack() as stack:
+        tell = stack.enter_context(session.progress())
+        if project is not None:
+            sides = [_revision(stack, project, name, tell) for name in (old, new)]
+        elif new is None:
+            raise InputError(
+                "there is nothing to compare it with",
+                where=old,
+                remedy="give a second project file or result; or, with --project, one revision",
+            )
+        else:
+            sides = [_side(Path(name), tell) for name in (old, new)]
+        (was, before), (now, after) = sides
+        comparison = lay_side_by_side(was, now)
+        parts: tuple[PartChange, ...] = ()
+        if before is not None and after is not None and not no_parts:
+            from geomcheck.compare.shapes import part_changes
+
+            tell("comparing the parts", 0, 1)
+            parts = part_changes(comparison, before, after)
+            tell("comparing the parts", 1, 1)
+        code = comparison.exit_code(worse_fails=worse_fails)
+        if json_file is not None:
+            session.write_or_print(comparison_json(comparison, code, parts), json_file)
+        if html is not None:
+            tell("drawing the page", 0, 1)
+            write_comparison(
+                comparison,
+                html,
+                code,
+                parts=parts,
+                assemblies=None if no_pictures or before is None or after is None
+                else (before, after),
+            )  # fmt: skip
     if json_file != "-":
-        show_comparison(comparison, sys.stdout, show_all=show_all)
+        show_comparison(comparison, sys.stdout, parts=parts, show_all=show_all)
         for path in (html, json_file):
             if path is not None:
                 click.echo(f"wrote {path}")
     sys.exit(code)
+
+
+def _side(path: Path, tell: Progress) -> tuple[Result, Mapping[str, Assembly] | None]:
+    """A result, and the parts where it is that of a project file."""
+    from geomcheck import session
+    from geomcheck.reports.json import read_result
+
+    if path.suffix.lower() == ".json":
+        return read_result(path), None
+    run = session.run(path, tell, store=open_store())
+    return run.result, run.assemblies
+
+
+def _revision(
+    stack: ExitStack, project: Path, revision: str | None, tell: Progress
+) -> tuple[Result, Mapping[str, Assembly] | None]:
+    """A project as it was in a revision, or as it is now where that is None.
+
+    Its files stand in a folder of their own until ``stack`` is left.
+    """
+    from geomcheck.repository import as_of, root_of
+
+    if revision is None:
+        result, parts = _side(project, tell)
+        return replace(result, file=f"{project.name}, as it is now"), parts
+    folder = project.resolve().parent
+    if not folder.is_dir():
+        raise InputError("there is no such folder", where=str(project.parent))
+    inside = project.resolve().relative_to(root_of(folder))
+    tree = stack.enter_context(as_of(folder, revision))
+    file = tree / inside
+    if not file.exists():
+        raise InputError(
+            f"there is no {inside.as_posix()} in revision {revision!r}",
+            remedy="give the project file's path as it was in both revisions",
+        )
+    try:
+        result, parts = _side(file, tell)
+        # Read while errors can still be told by revision, not by a folder that is gone.
+        parts = None if parts is None else {name: parts[name] for name in parts}
+    except InputError as error:
+        here = (str(tree.resolve()), str(tree))
+        what, where = error.what, error.where
+        for text in here:
+            what, where = (x.replace(f"{text}/", f"{revision}:") for x in (what, where))
+        raise InputError(what, where=where, remedy=error.remedy) from error
+    return replace(result, file=f"{project.name} at {revision}"), parts

@@ -93,6 +93,9 @@ class Estimate:
         Total pressure lost from the first station to the last, kPa.
     shares : tuple of Share
         Along the path, wall friction last.
+    mach_corners, margin_corners : (2, 2) float64 or None
+        Greatest Mach number and margin (%) laid out as the corners of a share; None where it may
+        choke.
     """
 
     flow: MassFlow
@@ -107,6 +110,8 @@ class Estimate:
     margin: Quantity | None
     loss: Quantity | None
     shares: tuple[Share, ...]
+    mach_corners: FloatArray | None = None
+    margin_corners: FloatArray | None = None
 
 
 def estimate(
@@ -176,7 +181,13 @@ def estimate(
         if known
         else None,
         shares=_shares(profile, features, chain, corners, known),
+        mach_corners=_grid([float(m.mach.max()) for m in corners]) if known else None,
+        margin_corners=_grid([100.0 - 100.0 * m.share for m in corners]) if known else None,
     )
+
+
+def _grid(values: Sequence[float]) -> FloatArray:
+    return np.array(values, dtype=np.float64).reshape(2, 2)
 
 
 def _place(profile: Profile, features: Sequence[Feature], row: int) -> float:

@@ -74,6 +74,7 @@ def details(found: Estimate) -> dict[str, Any]:
     return {
         "mass_flow": numbers([found.flow.low, found.flow.high]),
         "mass_flow_from": found.flow.words,
+        "air": {"pressure": found.air.pressure, "temperature": found.air.temperature},
         "state": found.state,
         "mach": None
         if mach is None
@@ -96,4 +97,46 @@ def details(found: Estimate) -> dict[str, Any]:
             }
             for share in found.shares
         ],
+        "bands": _bands(found),
     }
+
+
+def _bands(found: Estimate) -> dict[str, Any] | None:
+    """What a later estimate is compared with; None where the flow may choke."""
+    if found.loss is None or found.mach_corners is None or found.margin_corners is None:
+        return None
+    return {
+        "loss": _ends(found.loss),
+        "mach": _ends(found.greatest) | {"corners": _rows(found.mach_corners)},
+        "margin": None
+        if found.margin is None
+        else _ends(found.margin) | {"corners": _rows(found.margin_corners)},
+        "shares": [
+            {
+                "coefficients": [round(float(x), 9) for x in share.coefficients],
+                "corners": _rows(share.corners),
+                "areas": _facets(share.loss),
+            }
+            for share in found.shares
+        ],
+    }
+
+
+def _ends(quantity: Quantity) -> dict[str, Any]:
+    return {
+        "low": round(quantity.low, 9),
+        "value": round(quantity.value, 9),
+        "high": round(quantity.high, 9),
+        "areas": _facets(quantity),
+    }
+
+
+def _rows(grid: np.ndarray[Any, Any]) -> list[list[float]]:
+    return [[round(float(x), 9) for x in row] for row in grid]
+
+
+def _facets(quantity: Quantity | None) -> list[float]:
+    """What the areas alone may take off and add."""
+    terms = () if quantity is None else quantity.terms
+    areas = [term for term in terms if term.name == "areas"]
+    return [round(sum(t.minus for t in areas), 9), round(sum(t.plus for t in areas), 9)]

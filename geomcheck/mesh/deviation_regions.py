@@ -25,6 +25,9 @@ How: TypeAlias = Literal["moved", "face moved", "set out", "set in", "added", "r
 _REACH = 1.4
 #: Share of the area whose deviation must agree for a face to be set out or in as one.
 _AGREE = 0.6
+#: Points off each patch, and how far off, mm.
+_SPOTS = 24
+_OFF = 0.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +61,8 @@ class Region:
         Box of both patches.
     middle : (3,) float64
         Of the patches' area.
+    spots : ((k, 3) float64, (j, 3) float64)
+        Points just off the old patch and the new one, outside them: where to look.
     """
 
     how: How
@@ -73,6 +78,7 @@ class Region:
     low: FloatArray
     high: FloatArray
     middle: FloatArray
+    spots: tuple[FloatArray, FloatArray]
 
 
 def between(name: str, low: float, high: float) -> Quantity:
@@ -234,7 +240,14 @@ def _region(
         low=corners.reshape(-1, 3).min(axis=0),
         high=corners.reshape(-1, 3).max(axis=0),
         middle=np.average(points, axis=0, weights=area + 1e-300),
+        spots=(_spots(old), _spots(new)),
     )
+
+
+def _spots(patch: Patch) -> FloatArray:
+    """Up to ``_SPOTS`` points off a patch, evenly through its pieces."""
+    step = max(1, len(patch.points) // _SPOTS)
+    return np.asarray((patch.points + _OFF * patch.normals)[::step][:_SPOTS])
 
 
 def _median(values: FloatArray, weights: FloatArray) -> float:

@@ -14,7 +14,9 @@ from geomcheck.reports import words
 OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
 _QUIET = (Verdict.PASS, Verdict.NOT_APPLICABLE)
 #: Details that are drawn, or too long to read.
-_DRAWN = frozenset({"curve", "path", "outlines", "tool", "seat", "extent", "triangles", "maps"})
+_DRAWN = frozenset(
+    {"curve", "path", "outlines", "tool", "seat", "extent", "triangles", "maps", "bands", "air"}
+)
 #: Titles of tables whose heads do not say it all.
 _TITLES = {
     "shares": "Shares of the loss, kPa; from and to in mm along the path",

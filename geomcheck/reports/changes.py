@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TextIO
 
 from geomcheck.compare.areas import CurveChange, curves
 from geomcheck.compare.changes import Change, Comparison, Kind
+from geomcheck.compare.flows import flow_changes
+from geomcheck.compare.shapes import PartChange
+from geomcheck.compare.tools import tool_changes
 from geomcheck.finding import Finding, Quantity, Verdict
 from geomcheck.reports.cards import style_of
+from geomcheck.reports.changes_words import (
+    MOST,
+    amounts,
+    flow_words,
+    headline,
+    there,
+    title,
+    tool_words,
+    what,
+)
 from geomcheck.reports.terminal import Line, needs_ascii, write_lines
 from geomcheck.reports.words import (
     DECIMALS,
@@ -155,12 +168,19 @@ def curve_words(curve: CurveChange) -> str:
 
 
 def comparison_lines(
-    comparison: Comparison, *, show_all: bool = False, ascii_only: bool = False
+    comparison: Comparison,
+    *,
+    parts: Sequence[PartChange] = (),
+    show_all: bool = False,
+    ascii_only: bool = False,
 ) -> Iterator[Line]:
     """The comparison, line by line, worst first."""
     old, new = comparison.old, comparison.new
     yield Line(f"{old.project} ({old.file})  ->  {new.project} ({new.file})", style="bold")
     yield Line(sentence(comparison), style="bold")
+    for part in parts:
+        for line in _part_lines(part):
+            yield Line(format_text(line.text, ascii_only=ascii_only), line.indent, line.style)
     vehicles = dict.fromkeys([*new.vehicles, *old.vehicles])
     for vehicle in vehicles:
         mine = [change for change in comparison.changes if change.finding.vehicle == vehicle]
@@ -175,7 +195,30 @@ def comparison_lines(
         yield Line("")
         yield Line(f"{curve.vehicle}, {curve.subject}:", style="bold")
         yield Line(format_text(curve_words(curve), ascii_only=ascii_only), 2)
+    for tool in tool_changes(comparison):
+        yield Line("")
+        yield Line(f"{tool.vehicle}, {tool.subject}:", style="bold")
+        for text in tool_words(tool):
+            yield Line(format_text(text, ascii_only=ascii_only), 2)
+    for flow in flow_changes(comparison):
+        yield Line("")
+        yield Line(f"{flow.vehicle}, {flow.subject}, flow estimate:", style="bold")
+        for text in flow_words(flow):
+            yield Line(format_text(text, ascii_only=ascii_only), 2)
     yield Line("")
+
+
+def _part_lines(part: PartChange) -> Iterator[Line]:
+    yield Line("")
+    yield Line(headline(part), style="bold")
+    for text in amounts(part):
+        yield Line(text, 2)
+    for number, moved in enumerate(part.moved[:MOST], 1):
+        yield Line(f"{number}. {title(moved)}: {what(moved.region)}", 2, "bold")
+        for text in there(moved.changes):
+            yield Line(text, 6)
+    if len(part.moved) > MOST:
+        yield Line(f"and {len(part.moved) - MOST} smaller places", 2)
 
 
 def _change_lines(change: Change, ascii_only: bool) -> Iterator[Line]:
@@ -198,7 +241,15 @@ def _change_lines(change: Change, ascii_only: bool) -> Iterator[Line]:
         yield Line(words.message, 6)
 
 
-def show_comparison(comparison: Comparison, stream: TextIO, *, show_all: bool = False) -> None:
+def show_comparison(
+    comparison: Comparison,
+    stream: TextIO,
+    *,
+    parts: Sequence[PartChange] = (),
+    show_all: bool = False,
+) -> None:
     """Print a comparison: wrapped and coloured on a terminal, else plain lines."""
-    lines = comparison_lines(comparison, show_all=show_all, ascii_only=needs_ascii(stream))
+    lines = comparison_lines(
+        comparison, parts=parts, show_all=show_all, ascii_only=needs_ascii(stream)
+    )
     write_lines(lines, stream)

@@ -3,24 +3,43 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from geomcheck.compare.areas import curves
 from geomcheck.compare.changes import Change, Comparison, Kind
-from geomcheck.finding import Finding, Quantity
+from geomcheck.compare.flows import flow_changes
+from geomcheck.compare.shapes import PartChange
+from geomcheck.compare.tools import tool_changes
+from geomcheck.finding import Finding
+from geomcheck.project.assembly import Assembly
 from geomcheck.reports.cards import style_of
 from geomcheck.reports.changes import MARKS, STYLES, curve_words, row, sentence
+from geomcheck.reports.changes_data import bounds, flow_data, part_data, tool_data
+from geomcheck.reports.changes_words import (
+    MOST,
+    amounts,
+    flow_words,
+    headline,
+    there,
+    title,
+    tool_words,
+    what,
+)
 from geomcheck.reports.files import write_text
 from geomcheck.reports.json import rounded
 from geomcheck.reports.page import data_address, render
+from geomcheck.reports.still.pair import HEIGHT, WIDTH, before_and_after
 from geomcheck.reports.words import format_text
 
 SCHEMA_VERSION = 1
 
 
-def comparison_json(comparison: Comparison, exit_code: int) -> str:
+def comparison_json(
+    comparison: Comparison, exit_code: int, parts: Sequence[PartChange] = ()
+) -> str:
     """A comparison as JSON text; every change, in the order of the comparison."""
     data = {
         "schema": "geomcheck comparison",
@@ -39,6 +58,9 @@ def comparison_json(comparison: Comparison, exit_code: int) -> str:
             }
             for c in curves(comparison)
         ],
+        "parts": [part_data(part) for part in parts],
+        "tools": [tool_data(tool) for tool in tool_changes(comparison)],
+        "flows": [flow_data(flow) for flow in flow_changes(comparison)],
     }
     text = json.dumps(rounded(data), indent=2, ensure_ascii=False, allow_nan=False)
     return f"{text}\n"
@@ -53,7 +75,7 @@ def _data(change: Change) -> dict[str, Any]:
         "subject": finding.subject,
         "old": _side(change.old),
         "new": _side(change.new),
-        "change": None if change.change is None else _bounds(change.change),
+        "change": bounds(change.change),
     }
 
 
@@ -62,18 +84,30 @@ def _side(finding: Finding | None) -> dict[str, Any] | None:
         return None
     return {
         "verdict": str(finding.verdict),
-        "quantity": None if finding.quantity is None else _bounds(finding.quantity),
+        "quantity": bounds(finding.quantity),
         "requirement": None if finding.requirement is None else asdict(finding.requirement),
         "message": finding.message,
     }
 
 
-def _bounds(quantity: Quantity) -> dict[str, Any]:
-    return {key: getattr(quantity, key) for key in ("name", "value", "unit", "low", "high")}
-
-
-def write_comparison(comparison: Comparison, path: Path, exit_code: int) -> None:
+def write_comparison(
+    comparison: Comparison,
+    path: Path,
+    exit_code: int,
+    *,
+    parts: Sequence[PartChange] = (),
+    assemblies: tuple[Mapping[str, Assembly], Mapping[str, Assembly]] | None = None,
+) -> None:
     """Write the page of a comparison, whole or not at all.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    path : Path
+    exit_code : int
+    parts : sequence of PartChange
+    assemblies : (mapping, mapping) or None
+        Of both revisions, by vehicle, for the pictures; None for none.
 
     Raises
     ------
@@ -103,5 +137,43 @@ def write_comparison(comparison: Comparison, path: Path, exit_code: int) -> None
         symbol=MARKS[changed[0].kind][0] if changed else "●",
         tables=tables,
         curves=drawn,
+        pair_width=WIDTH,
+        pair_height=HEIGHT,
+        parts=[_part(part, assemblies) for part in parts],
+        tools=[
+            (tool.vehicle, tool.subject, [format_text(text) for text in tool_words(tool)])
+            for tool in tool_changes(comparison)
+        ],
+        flows=[
+            (flow.vehicle, flow.subject, [format_text(text) for text in flow_words(flow)])
+            for flow in flow_changes(comparison)
+        ],
     )
     write_text(path, text)
+
+
+def _part(
+    part: PartChange, assemblies: tuple[Mapping[str, Assembly], Mapping[str, Assembly]] | None
+) -> dict[str, Any]:
+    """A part as the page shows it: words, and of each region a picture of then and of now."""
+    shown = []
+    for number, moved in enumerate(part.moved[:MOST], 1):
+        pictures = None if assemblies is None else before_and_after(part, moved, *assemblies)
+        shown.append(
+            {
+                "number": number,
+                "title": title(moved),
+                "what": format_text(what(moved.region)),
+                "there": [format_text(text) for text in there(moved.changes)],
+                "pictures": None
+                if pictures is None
+                else [data_address(png, "image/png") for png in pictures],
+            }
+        )
+    return {
+        "name": part.name,
+        "headline": format_text(headline(part)),
+        "amounts": [format_text(text) for text in amounts(part)],
+        "regions": shown,
+        "left_out": max(0, len(part.moved) - MOST),
+    }
