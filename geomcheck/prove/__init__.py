@@ -1,1 +1,12 @@
-"""Proof of the gate: known faults planted in memory, and what the gate says of each."""
+"""Proof of the gate: known faults planted in memory, and what the gate says of each.
+
+The parts are read once. A fault alters one part, or one entry, of an assembly; the gate's own
+checks are run on that, and their findings laid beside those of the parts as they are. Nothing is
+written, and nothing is recalled from a cache: what is in memory is what is asked about.
+"""
+
+from geomcheck.prove.faults import Kind
+from geomcheck.prove.plant import Outcome, Trial
+from geomcheck.prove.prove import MOST, Proof, prove
+
+__all__ = ["MOST", "Kind", "Outcome", "Proof", "Trial", "prove"]
