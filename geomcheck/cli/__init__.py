@@ -19,6 +19,7 @@ from geomcheck.cli.ending import Ended, finish, prepare, told
 from geomcheck.cli.explain import explain
 from geomcheck.cli.look import look
 from geomcheck.cli.new import new
+from geomcheck.cli.prove import prove
 from geomcheck.cli.steps import steps
 from geomcheck.cli.verify import verify
 from geomcheck.cli.waive import waive
@@ -36,7 +37,7 @@ def cli() -> None:
     """
 
 
-for _command in (check, explain, look, new, compare, accept, prune, waive, steps, verify):
+for _command in (check, explain, look, new, compare, accept, prune, waive, steps, prove, verify):
     cli.add_command(_command)
 
 
