@@ -28,7 +28,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from fuzzing import meshes, projects, results
+from fuzzing import gated, meshes, projects, results
 from fuzzing.judged import FaultError
 
 Target = tuple[Callable[[random.Random], tuple[str, bytes]], Callable[[Path, bytes], str]]
@@ -43,6 +43,7 @@ def targets() -> dict[str, Target]:
     return {name: _mesh(name) for name in meshes.SEEDS} | {
         "project": (projects.make_text, projects.judge),
         "tables": (projects.make_tables, projects.judge),
+        "gate": (gated.make, gated.judge),
         "result": (results.make_result, results.judge_result),
         "baseline": (results.make_baseline, results.judge_baseline),
     }
@@ -60,7 +61,12 @@ def one(kind: str, seed: int, number: int, folder: Path) -> str:
 
 
 def _work(kind: str, seed: int, begin: int, end: int, folder: str, memory: int, pipe: Any) -> None:
-    one(kind, seed, -1, Path(folder))  # compile before counting
+    if kind == "gate":  # compile before counting
+        said = gated.judge(Path(folder) / "input.toml", gated.PLAIN)
+        if said != "passed, all answered":
+            raise FaultError(f"undamaged: {said}")
+    else:
+        one(kind, seed, -1, Path(folder))
     resource.setrlimit(resource.RLIMIT_AS, (memory, memory))
     for number in range(begin, end):
         pipe.send((number, None))
@@ -92,7 +98,7 @@ def run(
             worker = context.Process(target=_work, args=arguments)
             worker.start()
             theirs.close()
-            allowed = 120.0  # to begin with, kernels may have to be compiled
+            allowed = 300.0  # to begin with, kernels may have to be compiled
             while number < end:
                 said: str | None
                 try:
