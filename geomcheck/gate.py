@@ -13,10 +13,13 @@ import importlib
 import inspect
 import pkgutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import accumulate, chain
 from typing import Any, Protocol, TypeAlias, cast
 
 from geomcheck import checks
+from geomcheck.choosing import ALWAYS as ALWAYS
+from geomcheck.choosing import choose, choose_vehicles
 from geomcheck.errors import CannotDecide, InputError, ProjectError
 from geomcheck.finding import (
     EntryRef,
@@ -30,15 +33,14 @@ from geomcheck.finding import (
 from geomcheck.mesh.part import Part
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import Table
-from geomcheck.project.lines import Key
 from geomcheck.project.load import Project
+from geomcheck.project.recall import Recall, recalled
 from geomcheck.runs import Progress, Run
 from geomcheck.shares import shared
+from geomcheck.store import Store
 from geomcheck.store.codec import from_findings, to_findings
 from geomcheck.version import __version__
 
-#: Checks that are run whatever is chosen: every other answer rests on theirs.
-ALWAYS = ("part-placed", "part-sound")
 #: Triangles of all parts together from which a second process pays.
 WORTH_SHARING = 50_000
 
@@ -85,6 +87,8 @@ def run(
     only: Iterable[str] = (),
     progress: Progress | None = None,
     processes: int = 1,
+    store: Store | None = None,
+    files: Mapping[str, str] | None = None,
 ) -> Run:
     """Run the checks of a project.
 
@@ -100,6 +104,10 @@ def run(
         Told what is being done.
     processes : int
         Processes the checks may be shared between; the result is the same for any number.
+    store : Store, optional
+        Where answers of earlier runs are; nothing is written to it.
+    files : mapping of str to str, optional
+        Hash of each mesh file, by its name in the project file; needed with a store.
 
     Raises
     ------
@@ -108,19 +116,33 @@ def run(
     """
     tell = progress or (lambda _what, _done, _total: None)
     found = discover()
-    chosen = _choose(project, found, tuple(only))
-    names = _choose_vehicles(project, tuple(vehicles))
+    chosen = choose(project, found, tuple(only))
+    names = choose_vehicles(project, tuple(vehicles))
     settings = {code: project.settings(code, found[code].Settings) for code in chosen}
     steps = len(names) * len(chosen)
     tell("reading parts", 0, steps)
     assemblies = {assembly.vehicle: assembly for assembly in project.assemble(names)}
+    if store is not None and files is not None:
+        assemblies = {
+            name: replace(assembly, recall=Recall(store, assembly, files))
+            for name, assembly in assemblies.items()
+        }
     groups = _groups(found, names, chosen)
     counts = [0, *accumulate(len(group) for group in groups)]
 
     def task(group: Sequence[_Question]) -> Callable[[], Any]:
-        return lambda: [
-            to_findings(_ask(found[code], assemblies[name], settings[code])) for name, code in group
-        ]
+        def answer() -> list[Any]:
+            here = [assemblies[name] for name, _ in group]
+            rows = [
+                to_findings(_known(found[code], assembly, settings[code]))
+                for assembly, (_, code) in zip(here, group, strict=True)
+            ]
+            fresh: dict[str, Any] = {}
+            for assembly in here:
+                fresh |= assembly.recall.take() if assembly.recall is not None else {}
+            return [rows, fresh]
+
+        return answer
 
     def begin(number: int) -> None:
         name, code = groups[number][0]
@@ -128,7 +150,7 @@ def run(
 
     small = sum(len(part.faces) for part in _distinct(assemblies)) < WORTH_SHARING
     answers = shared([task(group) for group in groups], 1 if small else processes, begin)
-    given = dict(zip(chain(*groups), chain(*answers), strict=True))
+    given = dict(zip(chain(*groups), chain(*(rows for rows, _ in answers)), strict=True))
     ordered = [given[name, code] for name in names for code in chosen]
     findings = from_findings(chain(*ordered))
     tell("done", steps, steps)
@@ -140,7 +162,8 @@ def run(
         parts={name: _summaries(assembly) for name, assembly in assemblies.items()},
         findings=tuple(sorted(findings, key=rank)),
     )
-    return Run(result, assemblies)
+    fresh = {key: value for _, more in answers for key, value in more.items()}
+    return Run(result, assemblies, fresh=fresh)
 
 
 def _groups(
@@ -167,12 +190,19 @@ def _distinct(assemblies: Mapping[str, Assembly]) -> list[Part]:
 
 def asked(project: Project, only: Iterable[str] = ()) -> frozenset[str]:
     """Codes of the checks that :func:`run` runs."""
-    return frozenset(_choose(project, discover(), tuple(only)))
+    return frozenset(choose(project, discover(), tuple(only)))
 
 
 def nothing(project: Project, fail_level: FailLevel = "undecided") -> Result:
     """The result of asking nothing: exit code 3."""
     return Result(project.document.name, project.file.name, __version__, (), {}, (), fail_level)
+
+
+def _known(check: Check, assembly: Assembly, settings: Table) -> Iterable[Finding]:
+    """Findings of a check on a vehicle, recalled where none of its parts has changed."""
+    return recalled(
+        assembly, check.CODE, assembly.parts, ("all",), lambda whole: _ask(check, whole, settings)
+    )
 
 
 def _ask(check: Check, assembly: Assembly, settings: Table) -> Iterator[Finding]:
@@ -209,55 +239,6 @@ def _sentence(text: str) -> str:
     if not text:
         return ""
     return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
-
-
-def _choose(project: Project, found: dict[str, Check], only: tuple[str, ...]) -> list[str]:
-    for code in project.document.check:
-        if code not in found:
-            ref = project.lines.entry(("check", code))
-            raise ProjectError(
-                f"there is no check {code!r}",
-                remedy=f"known checks: {', '.join(found)}",
-                file=project.file,
-                line=ref.line,
-                entry=ref.entry,
-            )
-    for key, codes in _settled_codes(project):
-        for code in codes:
-            if code not in found:
-                ref = project.lines.entry(key)
-                raise ProjectError(
-                    f"there is no check {code!r}",
-                    remedy=f"known checks: {', '.join(found)}",
-                    file=project.file,
-                    line=ref.line,
-                    entry=ref.entry,
-                )
-    for code in only:
-        if code not in found:
-            raise ProjectError(
-                f"there is no check {code!r}", remedy=f"known checks: {', '.join(found)}"
-            )
-    return [code for code in found if not only or code in only or code in ALWAYS]
-
-
-def _settled_codes(project: Project) -> Iterator[tuple[Key, tuple[str, ...]]]:
-    """Codes of checks that waivers and the baseline name, with their places."""
-    for number, waiver in enumerate(project.document.waivers):
-        yield ("waiver", number, "code"), (waiver.code,)
-    if project.document.baseline is not None:
-        yield ("baseline", "checks"), project.document.baseline.checks
-
-
-def _choose_vehicles(project: Project, vehicles: tuple[str, ...]) -> tuple[str, ...]:
-    for name in vehicles:
-        if name not in project.vehicles:
-            raise ProjectError(
-                f"there is no vehicle {name!r}",
-                remedy=f"known vehicles: {', '.join(project.vehicles)}",
-                file=project.file,
-            )
-    return tuple(name for name in project.vehicles if not vehicles or name in vehicles)
 
 
 def _summaries(assembly: Assembly) -> tuple[PartSummary, ...]:

@@ -45,8 +45,11 @@ def measure(
     vehicles: Iterable[str] = (),
     only: Iterable[str] = (),
     store: Store | None = None,
+    workers: int = 0,
 ) -> Run:
     """Run the checks alone: no waiver is applied, no baseline looked at.
+
+    ``workers``: processes of Dask's, a vehicle each; 0 for none.
 
     Raises
     ------
@@ -64,14 +67,45 @@ def measure(
         if known is not None:
             return Run(known.result, _later(project.file, known.result.vehicles))
         before = Print.of(asked, project.mesh_files(asked.vehicles))
+    files = None if before is None else dict(zip(before.files, before.meshes, strict=True))
+    if workers:
+        from geomcheck.workers import run_on_workers
+
+        done = run_on_workers(
+            project,
+            workers,
+            vehicles=tuple(vehicles),
+            only=tuple(only),
+            tell=tell,
+            store=store,
+            files=files,
+        )
+        return _kept(project, only, done, store, before)
     with compiled_ahead(project) as compiling:
         # Kernels are compiled twice by two processes that find none; one and a helper is faster.
         processes = 1 if compiling else usable()
-        done = gate.run(project, vehicles=vehicles, only=only, progress=tell, processes=processes)
+        done = gate.run(
+            project,
+            vehicles=vehicles,
+            only=only,
+            progress=tell,
+            processes=processes,
+            store=store,
+            files=files,
+        )
+    return _kept(project, only, done, store, before)
+
+
+def _kept(
+    project: Project, only: Iterable[str], done: Run, store: Store | None, before: Print | None
+) -> Run:
+    """The run, once it is kept."""
+    from geomcheck import gate
+
     if store is not None and before is not None:
         document = project.document
         settles = bool(document.waivers) or document.baseline is not None
-        keep(store, before, Known(done.result, gate.asked(project, only), settles))
+        keep(store, before, Known(done.result, gate.asked(project, only), settles), done.fresh)
         store.trim()
     return done
 

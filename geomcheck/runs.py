@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 from geomcheck.finding import Result
 
@@ -18,11 +18,15 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """A result, with the assemblies that pictures need, and what to tell beside it."""
+    """A result, with the assemblies that pictures need, and what to tell beside it.
+
+    ``fresh``: answers to keep for later runs, by key.
+    """
 
     result: Result
     assemblies: Mapping[str, Assembly]
     notes: tuple[str, ...] = ()
+    fresh: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
 
 class Later(Mapping[str, "Assembly"]):

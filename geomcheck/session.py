@@ -35,6 +35,7 @@ def run(
     fail_level: FailLevel = "undecided",
     today: datetime.date | None = None,
     store: Store | None = None,
+    workers: int = 0,
 ) -> Run:
     """Check a project file; as :func:`geomcheck.gate.run`.
 
@@ -51,6 +52,8 @@ def run(
         The day on which waivers must hold; default the system's.
     store : Store, optional
         Where answers are kept, and recalled from; none by default.
+    workers : int
+        Processes of Dask's, a vehicle each; 0 for none.
     """
     if store is not None and changed_since is None:
         known = recalled(store, path, vehicles, only)
@@ -73,7 +76,7 @@ def run(
         )
         if not chosen:
             return Run(gate.nothing(project, fail_level), {}, notes)
-    done = measure(project, tell, vehicles=chosen, only=only, store=store)
+    done = measure(project, tell, vehicles=chosen, only=only, store=store, workers=workers)
     from geomcheck.release.settle import settle
 
     settled = settle(

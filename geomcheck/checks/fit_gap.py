@@ -30,6 +30,7 @@ the files), ``mates`` (left out), ``undecided`` and ``notes``.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import Any
 
 from geomcheck.finding import Finding, Requirement, Verdict, Witness
@@ -38,6 +39,7 @@ from geomcheck.fit.body import as_point
 from geomcheck.fit.state import Gap
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.clearances import Clearances, Question, answer, questions
+from geomcheck.project.pair_recall import recalled_pair
 
 CODE = "fit-gap"
 TITLE = "gap to the neighbours"
@@ -51,7 +53,8 @@ class Settings(Clearances):
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each pair of the vehicle."""
     for question in questions(assembly, settings):
-        yield _answer(assembly, settings, question)
+        ask = partial(_answer, settings=settings, question=question)
+        yield from recalled_pair(assembly, CODE, question, ask)
 
 
 def _answer(assembly: Assembly, settings: Settings, question: Question) -> Finding:

@@ -29,6 +29,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -46,6 +47,7 @@ from geomcheck.project.clearances import clearances
 from geomcheck.project.entries import MovementEntry, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.moving import MovingPair, doubts, moving_pairs
+from geomcheck.project.recall import recalled
 
 CODE = "fit-movement"
 TITLE = "gap while parts move"
@@ -69,10 +71,9 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
         if not pairs:
             yield _nothing(assembly, key, entry)
         for pair in pairs:
-            if pair.mates:
-                yield _carried(assembly, key, entry, pair)
-            else:
-                yield _answer(assembly, key, entry, pair, shells)
+            names, ask = (pair.moving.name, pair.still.name), _carried if pair.mates else _answer
+            asked = partial(ask, key=key, entry=entry, pair=pair, shells=shells)
+            yield from recalled(assembly, CODE, names, (*key, *names), asked)
 
 
 def _nothing(assembly: Assembly, key: Key, entry: MovementEntry) -> Finding:
@@ -88,7 +89,9 @@ def _nothing(assembly: Assembly, key: Key, entry: MovementEntry) -> Finding:
     )
 
 
-def _carried(assembly: Assembly, key: Key, entry: MovementEntry, pair: MovingPair) -> Finding:
+def _carried(
+    assembly: Assembly, key: Key, entry: MovementEntry, pair: MovingPair, **_shells: Any
+) -> Finding:
     a, b = pair.moving.name, pair.still.name
     return Finding(
         code=CODE,

@@ -28,6 +28,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import chain
 from typing import Any
 
@@ -51,6 +52,8 @@ from geomcheck.project.clearances import (
     questions,
 )
 from geomcheck.project.entries import Positive, Table
+from geomcheck.project.pair_recall import recalled_verdict
+from geomcheck.project.recall import recalled
 
 CODE = "fit-trim"
 TITLE = "what the vehicle needs trimmed"
@@ -71,7 +74,10 @@ class _Case:
 
     question: Question
     measured: Answer
-    verdict: Verdict
+
+    @property
+    def verdict(self) -> Verdict:
+        return self.measured.verdict(self.question.need)
 
     @property
     def gap(self) -> Gap | None:
@@ -96,28 +102,31 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
                 "leave trim out here; it belongs to the parts of a vehicle",
             )
     table = clearances(assembly)
-    cases: dict[str, list[_Case]] = {}
+    near: dict[str, list[Question]] = {}
     kept = 0
     for question in questions(assembly, table):
         if question.b.role != "neighbour" or question.a.role == "neighbour":
             continue
-        measured = answer(assembly, table, question)
-        verdict = measured.verdict(question.need)
-        if verdict is Verdict.PASS:
+        if recalled_verdict(assembly, table, question) is Verdict.PASS:
             kept += 1
         else:
-            cases.setdefault(question.b.name, []).append(_Case(question, measured, verdict))
-    if not (cases or kept):
+            near.setdefault(question.b.name, []).append(question)
+    if not (near or kept):
         return
-    judged = {name: _judge(assembly, settings, table, name, mine) for name, mine in cases.items()}
+    judged = {}
+    for name, mine in near.items():
+        ask = partial(_judge, settings=settings, table=table, name=name, near=mine)
+        names = (name, *(question.a.name for question in mine))
+        (judged[name],) = recalled(assembly, CODE, names, (name,), ask)
     yield from (finding for finding in judged.values() if finding.details["allowed"] != "never")
     yield _summary(assembly, judged, kept)
 
 
 def _judge(
-    assembly: Assembly, settings: Settings, table: Clearances, name: str, cases: list[_Case]
+    assembly: Assembly, settings: Settings, table: Clearances, name: str, near: list[Question]
 ) -> Finding:
     """What one neighbour needs; of one that is never trimmed only the summary tells."""
+    cases = [_Case(question, answer(assembly, table, question)) for question in near]
     allowed = assembly.part_entries[name].trim
     found: list[tuple[_Case, Zone]] = []
     for case in cases if allowed != "never" else ():

@@ -29,6 +29,7 @@ area, not listed), ``resolution`` (mm) and ``notes``.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 from pydantic import Field
 
@@ -40,8 +41,9 @@ from geomcheck.fit.zone import NAMED, Zone, Zones
 from geomcheck.fit.zones import RESOLUTION, find_zones
 from geomcheck.project.allowances import allowances
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.clearances import Answer, Question, answer, clearances, questions
+from geomcheck.project.clearances import Answer, Clearances, Question, answer, clearances, questions
 from geomcheck.project.entries import NotNegative, Positive, Table
+from geomcheck.project.pair_recall import recalled_pair
 
 CODE = "fit-zones"
 TITLE = "places that are too near"
@@ -63,23 +65,30 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each pair whose gap is not surely kept and that has a place to show."""
     table = clearances(assembly)
     for question in questions(assembly, table):
-        measured = answer(assembly, table, question)
-        gap = measured.gap
-        if gap is None or measured.verdict(question.need) is Verdict.PASS:
-            continue
-        zones = find_zones(
-            *measured.bodies,
-            question.need.limit,
-            gap,
-            pairing=measured.pairing,
-            on_a=allowances(assembly, question.a.name),
-            on_b=allowances(assembly, question.b.name),
-            combine=table.combine,
-            resolution=settings.resolution,
-        )
-        verdict = _verdict(measured, question, zones.area)
-        if zones.zones or verdict is Verdict.FAIL:
-            yield _finding(assembly, settings, question, gap, zones, verdict)
+        ask = partial(_answer, settings=settings, table=table, question=question)
+        yield from recalled_pair(assembly, CODE, question, ask)
+
+
+def _answer(
+    assembly: Assembly, settings: Settings, table: Clearances, question: Question
+) -> Iterator[Finding]:
+    measured = answer(assembly, table, question)
+    gap = measured.gap
+    if gap is None or measured.verdict(question.need) is Verdict.PASS:
+        return
+    zones = find_zones(
+        *measured.bodies,
+        question.need.limit,
+        gap,
+        pairing=measured.pairing,
+        on_a=allowances(assembly, question.a.name),
+        on_b=allowances(assembly, question.b.name),
+        combine=table.combine,
+        resolution=settings.resolution,
+    )
+    verdict = _verdict(measured, question, zones.area)
+    if zones.zones or verdict is Verdict.FAIL:
+        yield _finding(assembly, settings, question, gap, zones, verdict)
 
 
 def _need(question: Question) -> Requirement:

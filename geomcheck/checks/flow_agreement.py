@@ -29,6 +29,7 @@ from geomcheck.finding import Finding, Verdict, Witness
 from geomcheck.flow.account import numbers, place, point, stretches
 from geomcheck.flow.agreement import Agreement
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.entries import Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 from geomcheck.project.two_ways import agreement
@@ -47,7 +48,7 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     del settings
     for measured in measured_ducts(assembly):
         if measured.duct.inlet is not None:
-            yield _ask(measured)
+            yield from recalled_duct(measured, CODE, _ask)
 
 
 def _ask(measured: MeasuredDuct) -> Finding:

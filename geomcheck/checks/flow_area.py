@@ -61,6 +61,7 @@ from geomcheck.flow.beside_words import opening_in_words, opening_remedy, past
 from geomcheck.flow.result import Survey
 from geomcheck.flow.throat_words import ASK_CUT, askew_in_words, bounded, lowered, sealed_in_words
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measured_ducts
 
 CODE = CHECK
@@ -75,7 +76,7 @@ class Settings(SurveySettings):
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """Findings of every duct: least area, losses, restrictions, stations without a number."""
     for measured in measured_ducts(assembly, settings):
-        yield from _Duct(measured).findings()
+        yield from recalled_duct(measured, CODE, lambda alone: _Duct(alone).findings())
 
 
 class _Duct:

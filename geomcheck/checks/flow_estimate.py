@@ -31,6 +31,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -44,6 +45,7 @@ from geomcheck.flow.estimate import Estimate, estimate
 from geomcheck.flow.estimate_words import details, in_words, remedy
 from geomcheck.flow.result import Survey
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.entries import BladeEntry, FlowEntry, Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 
@@ -70,7 +72,13 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     for measured in measured_ducts(assembly):
         flow = measured.duct.flow
         if flow is not None:
-            yield from _Asked(measured, flow).findings()
+            parts = measured.assembly.parts
+            blades = [blade.part for blade in flow.blades if blade.part in parts]
+            yield from recalled_duct(measured, CODE, partial(_answers, flow=flow), blades)
+
+
+def _answers(measured: MeasuredDuct, flow: FlowEntry) -> Iterator[Finding]:
+    return _Asked(measured, flow).findings()
 
 
 @dataclass(frozen=True)

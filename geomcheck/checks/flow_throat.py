@@ -30,6 +30,7 @@ Details: ``plane`` (``area``, ``square_area``, ``s``, ``tilt_degrees``, ``point`
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -52,6 +53,7 @@ from geomcheck.flow.throat_words import (
     path_of,
 )
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.entries import Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 from geomcheck.project.taking import at_throat
@@ -70,9 +72,10 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     for measured in measured_ducts(assembly):
         duct = measured.duct
         if duct.least_area is not None or duct.throat == "planes and cut":
-            yield _least(measured)
+            yield from recalled_duct(measured, CODE, _least)
         if duct.least_ball is not None:
-            yield _ball(measured, duct.least_ball)
+            ball = partial(_ball, limit=duct.least_ball)
+            yield from recalled_duct(measured, f"{CODE} ball", ball)
 
 
 def _least(measured: MeasuredDuct) -> Finding:

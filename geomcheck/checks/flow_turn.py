@@ -22,6 +22,7 @@ Details: ``path``; of a bend ``begin``, ``end``, ``s``, ``turn_degrees``, ``path
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,7 @@ from geomcheck.flow.throat import stations_of
 from geomcheck.flow.turn import Bend, Change, Turn, turning
 from geomcheck.mesh.tree import TriangleTree
 from geomcheck.project.assembly import Assembly
+from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.ducts import TurnEntry
 from geomcheck.project.entries import Table
 from geomcheck.project.routes import ports_along
@@ -57,8 +59,13 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """Findings of every duct that has a ``turn`` table."""
     del settings
     for measured in measured_ducts(assembly):
-        if measured.duct.turn is not None:
-            yield from _Duct(measured, measured.duct.turn).findings()
+        turn = measured.duct.turn
+        if turn is not None:
+            yield from recalled_duct(measured, CODE, partial(_answers, asked=turn))
+
+
+def _answers(measured: MeasuredDuct, asked: TurnEntry) -> Iterator[Finding]:
+    return _Duct(measured, asked).findings()
 
 
 class _Duct:

@@ -57,6 +57,12 @@ from geomcheck.finding import FailLevel
     help="Keep answers here, and recall those of which nothing changed; default: GEOMCHECK_CACHE, "
     "or the user's cache folder.",
 )
+@click.option(
+    "--workers",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Check N vehicles at once, on Dask (pip install 'geomcheck[workers]').",
+)
 @click.option("--no-cache", is_flag=True, help="Answer everything anew, and keep nothing.")
 @click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
 @click.option("--all", "show_all", is_flag=True, help="Show every finding in full, passes too.")
@@ -75,6 +81,7 @@ def check(
     fail_level: FailLevel,
     today: datetime.datetime | None,
     cache: Path | None,
+    workers: int | None,
     no_cache: bool,
     no_pictures: bool,
     show_all: bool,
@@ -99,6 +106,7 @@ def check(
             fail_level=fail_level,
             today=today.date() if today else None,
             store=None if no_cache else open_store(cache),
+            workers=workers or 0,
         )
         session.write_files(run, project, outputs, tell)
         drawn = session.draw(run, drawings, tell)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -136,3 +136,30 @@ class PartSet(Mapping[str, Part]):
         found = sorted(self._index.intersection((*low, *high)))
         parts = list(self._parts.values())
         return [parts[number] for number in found]
+
+
+class SomeParts(PartSet):
+    """Some parts of a vehicle; to ask for one that was left out is a fault of the caller.
+
+    Parameters
+    ----------
+    parts : iterable of Part
+    others : collection of str
+        Names of those left out.
+    """
+
+    def __init__(self, parts: Iterable[Part], others: Collection[str]) -> None:
+        super().__init__(parts)
+        self.others = frozenset(others)
+
+    def __getitem__(self, name: str) -> Part:
+        self._refuse(name)
+        return super().__getitem__(name)
+
+    def __contains__(self, name: object) -> bool:
+        self._refuse(name)
+        return super().__contains__(name)
+
+    def _refuse(self, name: object) -> None:
+        if name in self.others:
+            raise RuntimeError(f"an answer rests on {name!r} and does not say so")

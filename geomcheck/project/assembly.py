@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, NoReturn
+from types import SimpleNamespace
+from typing import Any, NoReturn, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.errors import ProjectError
 from geomcheck.finding import EntryRef
-from geomcheck.mesh.part import Part, PartSet
+from geomcheck.mesh.part import Part, PartSet, SomeParts
 from geomcheck.mesh.placement import apply
 from geomcheck.project.entries import (
     ConnectorEntry,
@@ -61,6 +62,12 @@ class Assembly:
         What was worked out for this vehicle and is asked for again.
     shared : dict
         The same for questions that rest on parts all vehicles have; one for all vehicles of a run.
+    recall : Recall or None
+        Answers of earlier runs; None where none are kept.
+    seen : (2, 3) float64 or None
+        Bounds of the housing, mm, where only some of a vehicle's parts are in ``parts``.
+    whole : Assembly or None
+        The vehicle with all its parts, where only some are here.
     """
 
     vehicle: str
@@ -85,11 +92,17 @@ class Assembly:
     left_out: tuple[str, ...] = ()
     kept: dict[Any, Any] = field(default_factory=dict, repr=False)
     shared: dict[Any, Any] = field(default_factory=dict, repr=False)
+    recall: Any = field(default=None, repr=False)
+    seen: NDArray[np.float64] | None = None
+    whole: Assembly | None = field(default=None, repr=False)
 
     @property
     def housing(self) -> Part:
-        """The casting under development."""
-        return next(part for part in self.parts.values() if part.role == "housing")
+        """The casting under development; its bounds alone where it is not among the parts."""
+        for part in self.parts.values():
+            if part.role == "housing":
+                return part
+        return cast(Part, SimpleNamespace(bounds=self.seen))
 
     @property
     def ours(self) -> list[Part]:
@@ -114,6 +127,36 @@ class Assembly:
             found["maps"] = {name: matrix.tolist() for name, matrix in self.moved.items()}
         if self.left_out:
             found["left_out"] = list(self.left_out)
+        return found
+
+    def only(self, names: Iterable[str]) -> Assembly:
+        """The vehicle with some of its parts and no others; the same object for the same names.
+
+        To ask for one of the others is a fault of the caller, and raises RuntimeError.
+        """
+        chosen = frozenset(names)
+        if chosen == set(self.parts):
+            return self
+        if self.whole is not None:
+            # One object for the same names, so that what was worked out for it is found again.
+            for name in chosen:
+                _ = self.parts[name]
+            return self.whole.only(chosen)
+        known = self.kept.setdefault("only", {})
+        if chosen not in known:
+            others = set(self.parts) - chosen
+            some = (part for name, part in self.parts.items() if name in chosen)
+            entries = {n: e for n, e in self.part_entries.items() if n not in others}
+            known[chosen] = replace(
+                self,
+                parts=SomeParts(some, others),
+                part_entries=entries,
+                part_keys={name: self.part_keys[name] for name in entries},
+                seen=self.housing.bounds,
+                whole=self,
+                kept={},
+            )
+        found: Assembly = known[chosen]
         return found
 
     def in_state(self, name: str) -> Assembly:

@@ -156,8 +156,9 @@ def answer(assembly: Assembly, settings: Clearances, question: Question) -> Answ
     ProjectError
         What the project file says of a part's uncertainty cannot be.
     """
-    known = _ANSWERS.setdefault(assembly, {})
     a, b, limit = question.a.name, question.b.name, question.need.limit
+    assembly = assembly.only((a, b))
+    known = _ANSWERS.setdefault(assembly, {})
     key = (settings.model_dump_json(), a, b, limit)
     if key not in known:
         known[key] = _measure(assembly, settings, a, b, limit)

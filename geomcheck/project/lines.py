@@ -33,6 +33,10 @@ class LineMap:
         self._data = data
         self._lines = _locate(text)
 
+    def entries(self) -> tuple[Key, ...]:
+        """Every entry that stands in the text."""
+        return tuple(self._lines)
+
     def line(self, key: Key) -> int | None:
         """1-based line of the entry, or of the nearest enclosing one; None if unknown."""
         for length in range(len(key), 0, -1):

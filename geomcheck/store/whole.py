@@ -7,9 +7,10 @@ hashed, and that is all.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from geomcheck.finding import Result
 from geomcheck.store import prints
@@ -98,10 +99,12 @@ def recall(store: Store, asked: Asked) -> Known | None:
     return Known(from_result(data["result"]), frozenset(data["codes"]), data["settles"])
 
 
-def keep(store: Store, before: Print, known: Known) -> None:
-    """Keep a run, unless a file changed while it ran."""
+def keep(store: Store, before: Print, known: Known, fresh: Mapping[str, Any]) -> None:
+    """Keep a run and its single answers, by key, unless a file changed while it ran."""
     if Print.of(before.asked, before.files) != before:
         return
+    for key, value in fresh.items():
+        store.put(key, value)
     store.put(prints.digest("files", before.project), list(before.files))
     store.put(
         prints.digest("run", before.project, before.meshes),
