@@ -79,8 +79,8 @@ def _kinds(annotation: Any) -> Iterator[type]:
     """The classes an annotation allows for values; of a dict, those of its values."""
     if isinstance(annotation, type):
         yield annotation
-    elif isinstance(annotation, str):  # of a Literal
-        yield str
+    elif isinstance(annotation, str | int):  # of a Literal
+        yield type(annotation)
     inner = getattr(annotation, "__args__", ())
     for one in inner[1:] if getattr(annotation, "__origin__", None) is dict else inner:
         yield from _kinds(one)
