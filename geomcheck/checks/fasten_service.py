@@ -5,7 +5,8 @@ a filler, a filter, a sensor, a drain. What reaches it, a tool of the table that
 comes off, or a clear cylinder to draw something out or pour in, is asked twice: with the vehicle's
 parts alone, and with the housing and what it carries. What served before and does not now is lost.
 A point that nothing reached before is not applicable: nothing was taken away. Parts marked
-``open_for_tools`` are left out both times. Not looked at: bent ways, what else is taken off first.
+``open_for_tools`` are left out both times. Where a straight way as thick as a finger led out before
+and none is found now, it is undecided. Not looked at: bent ways, what else is taken off first.
 
 Why: A blower that must come off to change a spark plug is found at the first service, by the
 customer.
@@ -46,7 +47,7 @@ from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import NotNegative, Positive, ServiceEntry, Table
 from geomcheck.project.lines import Key
-from geomcheck.project.points import point_of, tools_of
+from geomcheck.project.points import point_of, still_reached, tools_of
 
 CODE = "fasten-service"
 TITLE = "service points of the vehicle"
@@ -126,7 +127,10 @@ def _ask(
             lift=settings.lift,
             within=within,
         )
-        yield _finding(assembly, key, entry, point, served, "")
+        finding = _finding(assembly, key, entry, point, served, "")
+        after = decisive(served).after
+        held = after.held() if isinstance(after, Access) else []
+        yield still_reached(assembly, about, entry, finding, "the tool", held)
     if entry.diameter is not None and entry.length is not None:
         wide = entry.diameter / 2.0 + within
         theirs, everything = _sides(assembly, about, point, entry.length, wide, entry)
@@ -140,7 +144,10 @@ def _ask(
             start=settings.lift + slack,
             within=within,
         )
-        yield _finding(assembly, key, entry, point, (way,), ", way out" if tools else "")
+        finding = _finding(assembly, key, entry, point, (way,), ", way out" if tools else "")
+        ends = (entry.length + 1.0, 0.5 * entry.length)
+        held = [(point.point(end), point.axis) for end in ends]
+        yield still_reached(assembly, about, entry, finding, "the clear way", held)
 
 
 def _sides(

@@ -8,8 +8,9 @@ those parts alone: where it goes in there only, the finding says "load it first"
 ``load = "first"`` in its entry that is no fault: asked is then whether it goes in on the bench and
 lets the housing down, raised until its tip stands clear of the vehicle's metal (the mouth of its
 thread), with that much free travel over it. Where ``into`` or ``load`` is given, the shank must
-stand free in every hole but the one with its thread. Not looked at: tilting the screw, the way
-aside once it is out, the housing's way down, a hand.
+stand free in every hole but the one with its thread. From the drawn screw's head a straight way as
+thick as a finger must lead out, or it is undecided; a pass tells where none is as wide as a hand.
+Not looked at: tilting the screw, whether all of it goes that way, the housing's way down.
 
 Why: A bolt that a wheel arch or a bulkhead keeps in its hole means that the bracket, or the
 engine, comes out first. One that can only be put in on the bench is found when the housing is down
@@ -37,6 +38,8 @@ from geomcheck.fasten.loading import WITHIN, Loading, loading
 from geomcheck.fasten.room import Room
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
+from geomcheck.fasten.way_in import LENGTH, way_to
+from geomcheck.fasten.way_words import with_way
 from geomcheck.fasten.withdraw import Withdrawal, washer_radius
 from geomcheck.finding import SEVERITY, Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
@@ -136,7 +139,16 @@ def _ask(
         answer = _loaded_first(assembly, entry, fastener, result)
     else:
         answer = _in_place(assembly, entry, fastener, result, entry.part in ours)
-    return _finding(assembly, key, entry, fastener, seat, result, answer)
+    finding = _finding(assembly, key, entry, fastener, seat, result, answer)
+    if finding.verdict is not Verdict.PASS:
+        return finding
+    # A finger comes to it from above, or from the side.
+    top = fastener.head_top + fastener.length
+    places = [fastener.point(top + 1.0), fastener.point(0.5 * top)]
+    every = about.beside(places, LENGTH, entry.part)
+    far = [part for part in every if entry.load != "first" or part.name in ours]
+    way = way_to([(place, fastener.axis) for place in places], far)
+    return with_way(finding, "the drawn bolt", places[0], way, finger=True)
 
 
 def _in_place(

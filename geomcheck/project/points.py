@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 from geomcheck.errors import InputError
 from geomcheck.fasten.fastener import Fastener
+from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.toolbox import choose_tools
 from geomcheck.fasten.tools import Tool
+from geomcheck.fasten.way_in import LENGTH, way_to
+from geomcheck.fasten.way_words import with_way
+from geomcheck.finding import Finding, Point, Verdict
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import ServiceEntry
 from geomcheck.project.lines import Key
@@ -98,3 +103,34 @@ def tools_of(
     except InputError as error:
         field = "tools" if entry.tools else "head" if entry.head else "across_flats"
         assembly.refuse((*key, field), error.what, error.remedy)
+
+
+def still_reached(
+    assembly: Assembly,
+    about: Surroundings,
+    entry: ServiceEntry,
+    finding: Finding,
+    what: str,
+    held: Sequence[tuple[Point, Point]],
+) -> Finding:
+    """A finding that passes, undecided where nothing comes there now and something came before.
+
+    Parameters
+    ----------
+    assembly, about, entry
+    finding : Finding
+    what : str
+        Where the way is asked for.
+    held : sequence of (place, axis)
+        As for :func:`geomcheck.fasten.way_in.way_to`.
+    """
+    if finding.verdict is not Verdict.PASS or not held:
+        return finding
+    near = about.beside([place for place, _ in held], LENGTH, entry.part)
+    every = [part for part in near if part.name not in entry.itself]
+    now = way_to(held, every)
+    if now.comes == "nothing":
+        theirs = [part for part in every if assembly.parts[part.name].role == "neighbour"]
+        if way_to(held, theirs).comes == "nothing":
+            return finding
+    return with_way(finding, what, held[0][0], now, finger=True)

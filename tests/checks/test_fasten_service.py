@@ -79,6 +79,21 @@ def ask(part, assembly):
     return make
 
 
+@pytest.mark.parametrize("service", [plug(), filler()])
+def test_a_point_shut_in_by_the_housing_is_not_kept(ask, part, service):
+    # The spanner and the can have all their room under the dome; nothing leads in.
+    shell, room = box([-150, -150, -90], [150, 150, 260]), box([-140, -140, -70], [140, 140, 250])
+    shut = trimesh.boolean.difference([shell, room], engine="manifold")
+    (found,) = ask(shut, service=service)
+    assert found.verdict is Verdict.UNDECIDED
+    assert "no straight way out for a finger" in found.message
+    window = trimesh.boolean.difference([shut, box([-200, -40, 60], [200, 40, 240])])
+    assert ask(window, service=service)[0].verdict is Verdict.PASS
+    # Where the vehicle shut it in before, the housing takes nothing away.
+    far = part("casting", box([900, 0, 0], [960, 60, 60]), role="housing")
+    assert ask(far, part("tunnel", shut), service=service)[0].verdict is Verdict.PASS
+
+
 def wall(x):
     return box([x, -50, 20], [x + 30, 50, 190])
 

@@ -303,3 +303,29 @@ def test_loaded_first_its_shank_must_pass_too(ask, part):
     (found,) = ask(*others, carrier=carrier, fastener=bolt(load="first"))
     assert found.verdict is Verdict.FAIL
     assert "does not pass casting" in found.message
+
+
+def dome(half, high, window):
+    """A closed box about the bolt with a square window of that size through two sides."""
+    w = 0.5 * window
+    shell = trimesh.creation.box(bounds=[[-half - 6, -half - 6, -26], [half + 6, half + 6, high]])
+    cuts = [
+        trimesh.creation.box(bounds=[[-half, -half, -20], [half, half, high - 6]]),
+        trimesh.creation.box(bounds=[[-half - 9, -w, 12], [half + 9, w, 12 + window]]),
+    ]
+    return trimesh.boolean.difference([shell, *cuts], engine="manifold")
+
+
+@pytest.mark.parametrize(("window", "verdict"), [(10, Verdict.UNDECIDED), (30, Verdict.PASS)])
+def test_a_drawn_bolt_must_not_be_shut_in(ask, part, window, verdict):
+    # 52 mm over the head: the bolt comes out of its hole, and stays in the dome.
+    (found,) = ask(part("dome", dome(60, 66, window)))
+    assert found.verdict is verdict
+    said = (
+        "for a finger (18 mm), for a whole hand" if verdict is Verdict.PASS else "no straight way"
+    )
+    assert said in found.message
+    # On the bench the dome is not there.
+    (first,) = ask(part("dome", dome(60, 66, window)), fastener=bolt(load="first"))
+    assert first.verdict is Verdict.PASS
+    assert first.details["way_in"]["comes"] == "hand"
