@@ -9,19 +9,17 @@ from typing import TextIO
 
 from geomcheck.compare.areas import CurveChange, curves
 from geomcheck.compare.changes import Change, Comparison, Kind
-from geomcheck.compare.flows import flow_changes
 from geomcheck.compare.shapes import PartChange
-from geomcheck.compare.tools import tool_changes
 from geomcheck.finding import Finding, Quantity, Verdict
 from geomcheck.reports.cards import style_of
 from geomcheck.reports.changes_words import (
     MOST,
     amounts,
-    flow_words,
+    flows_told,
     headline,
     there,
     title,
-    tool_words,
+    tools_told,
     what,
 )
 from geomcheck.reports.terminal import Line, needs_ascii, write_lines
@@ -195,16 +193,12 @@ def comparison_lines(
         yield Line("")
         yield Line(f"{curve.vehicle}, {curve.subject}:", style="bold")
         yield Line(format_text(curve_words(curve), ascii_only=ascii_only), 2)
-    for tool in tool_changes(comparison):
-        yield Line("")
-        yield Line(f"{tool.vehicle}, {tool.subject}:", style="bold")
-        for text in tool_words(tool):
-            yield Line(format_text(text, ascii_only=ascii_only), 2)
-    for flow in flow_changes(comparison):
-        yield Line("")
-        yield Line(f"{flow.vehicle}, {flow.subject}, flow estimate:", style="bold")
-        for text in flow_words(flow):
-            yield Line(format_text(text, ascii_only=ascii_only), 2)
+    for kind, told in (("tools", tools_told), ("flow estimate", flows_told)):
+        for names, subject, texts in told(comparison):
+            yield Line("")
+            yield Line(f"{names}, {subject}, {kind}:", style="bold")
+            for text in texts:
+                yield Line(format_text(text, ascii_only=ascii_only), 2)
     yield Line("")
 
 

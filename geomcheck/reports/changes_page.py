@@ -21,20 +21,22 @@ from geomcheck.reports.changes_data import bounds, flow_data, part_data, tool_da
 from geomcheck.reports.changes_words import (
     MOST,
     amounts,
-    flow_words,
+    flows_told,
     headline,
     there,
     title,
-    tool_words,
+    tools_told,
     what,
 )
 from geomcheck.reports.files import write_text
 from geomcheck.reports.json import rounded
 from geomcheck.reports.page import data_address, render
-from geomcheck.reports.still.pair import HEIGHT, WIDTH, before_and_after
+from geomcheck.reports.still.pair import HEIGHT, WIDTH, before_and_after, change_pictures
 from geomcheck.reports.words import format_text
 
 SCHEMA_VERSION = 1
+#: Changes elsewhere than in a moved region that get pictures.
+_WORST = 6
 
 
 def comparison_json(
@@ -140,14 +142,9 @@ def write_comparison(
         pair_width=WIDTH,
         pair_height=HEIGHT,
         parts=[_part(part, assemblies) for part in parts],
-        tools=[
-            (tool.vehicle, tool.subject, [format_text(text) for text in tool_words(tool)])
-            for tool in tool_changes(comparison)
-        ],
-        flows=[
-            (flow.vehicle, flow.subject, [format_text(text) for text in flow_words(flow)])
-            for flow in flow_changes(comparison)
-        ],
+        tools=[(*told[:2], [format_text(t) for t in told[2]]) for told in tools_told(comparison)],
+        flows=[(*told[:2], [format_text(t) for t in told[2]]) for told in flows_told(comparison)],
+        elsewhere=_elsewhere(comparison, parts, assemblies),
     )
     write_text(path, text)
 
@@ -177,3 +174,26 @@ def _part(
         "regions": shown,
         "left_out": max(0, len(part.moved) - MOST),
     }
+
+
+def _elsewhere(
+    comparison: Comparison,
+    parts: Sequence[PartChange],
+    assemblies: tuple[Mapping[str, Assembly], Mapping[str, Assembly]] | None,
+) -> list[tuple[str, str, list[str]]]:
+    """The worst changes that no picture of a region shows: title, words, two pictures."""
+    if assemblies is None:
+        return []
+    shown = {id(c) for part in parts for moved in part.moved[:MOST] for c in moved.changes}
+    found: list[tuple[str, str, list[str]]] = []
+    for change in comparison.of(Kind.BROKEN, Kind.NEW, Kind.WORSE):
+        if id(change) in shown or len(found) == _WORST:
+            continue
+        pictures = change_pictures(change, *assemblies)
+        if pictures is not None:
+            words = row(change)
+            head = f"{words.vehicle}, {words.subject}: {words.word}"
+            found.append(
+                (head, words.message, [data_address(png, "image/png") for png in pictures])
+            )
+    return found

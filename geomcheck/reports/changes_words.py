@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 
-from geomcheck.compare.changes import Change, Kind
-from geomcheck.compare.flows import FlowChange
+from geomcheck.compare.changes import Change, Comparison, Kind
+from geomcheck.compare.flows import FlowChange, flow_changes
 from geomcheck.compare.shapes import Moved, PartChange, turned_by
-from geomcheck.compare.tools import ToolChange
+from geomcheck.compare.tools import ToolChange, tool_changes
 from geomcheck.finding import Quantity
 from geomcheck.mesh.deviation_regions import Region
 from geomcheck.reports.words import format_number, format_point, plural
@@ -165,6 +165,28 @@ def tool_words(change: ToolChange) -> list[str]:
         names = [f"{name} (was stopped: {why})" if why else name for name, why in change.won]
         told.append(f"wins {_listed(names)}")
     return told
+
+
+def merged(
+    told: Iterable[tuple[str, str, Sequence[str]]],
+) -> list[tuple[str, str, list[str]]]:
+    """Vehicles, subject and sentences; vehicles of which the same is told go together."""
+    found: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for vehicle, subject, texts in told:
+        found.setdefault((subject, tuple(texts)), []).append(vehicle)
+    return [
+        (", ".join(vehicles), subject, list(texts)) for (subject, texts), vehicles in found.items()
+    ]
+
+
+def tools_told(comparison: Comparison) -> list[tuple[str, str, list[str]]]:
+    """Vehicles, screw, and the tools it lost and won."""
+    return merged((t.vehicle, t.subject, tool_words(t)) for t in tool_changes(comparison))
+
+
+def flows_told(comparison: Comparison) -> list[tuple[str, str, list[str]]]:
+    """Vehicles, duct, and what its estimate won or lost."""
+    return merged((f.vehicle, f.subject, flow_words(f)) for f in flow_changes(comparison))
 
 
 def _listed(names: Sequence[str], most: int = 5) -> str:

@@ -73,6 +73,7 @@ def test_two_projects_and_two_results_say_the_same(project, tmp_path):
     assert again.stdout == "\n".join(run.stdout.splitlines()[:-1]) + "\n"
     text = page.read_text(encoding="utf-8")
     assert "bonnet &lt;b&gt;" in text and "<b>&lt;" not in text
+    assert text.count("data:image/png;base64,") == 2  # the place then and now
     assert "default-src 'none'" in text
 
 

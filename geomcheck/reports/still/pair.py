@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geomcheck.compare.changes import Change
 from geomcheck.compare.shapes import Moved, PartChange
 from geomcheck.mesh.part import Part
 from geomcheck.mesh.query import point_distance
@@ -17,6 +18,7 @@ from geomcheck.reports.still import mark
 from geomcheck.reports.still.camera import Camera, FloatArray, choose_cut, choose_open, unit
 from geomcheck.reports.still.layer import Layer
 from geomcheck.reports.still.paint import FloatImage, IntImage, paint
+from geomcheck.reports.still.scene import build
 from geomcheck.reports.still.sheet import TIMES, Sheet
 from geomcheck.reports.still.sight import hidden
 from geomcheck.reports.still.tint import unproject
@@ -122,6 +124,49 @@ def before_and_after(
     return drawn[0], drawn[1]
 
 
+def change_pictures(
+    change: Change, old: Mapping[str, Assembly], new: Mapping[str, Assembly]
+) -> tuple[bytes, bytes] | None:
+    """Draw the place of a finding in both revisions, from the camera of its later picture.
+
+    Returns
+    -------
+    (bytes, bytes) or None
+        As :func:`before_and_after`; None where the finding has no place, or its vehicle or a part
+        of it is in one revision only.
+    """
+    finding = change.finding
+    if finding.vehicle not in old or finding.vehicle not in new or not finding.witnesses:
+        return None
+    both = [assemblies[finding.vehicle].parts for assemblies in (old, new)]
+    names = [name for name in finding.parts if all(name in parts for parts in both)]
+    scene = build(finding, both[1] if change.new is not None else both[0], WIDTH / HEIGHT)
+    if scene is None or not names:
+        return None
+    drawn = []
+    for word, parts in zip(("earlier", "later"), both, strict=True):
+        layers = [
+            Layer(
+                name,
+                part.triangles,
+                palette.BLAMED if name == names[-1] and len(names) > 1
+                else palette.OURS if name in names else palette.GHOST,
+                1.0 if name in names else GHOST,
+                part.closed,
+                part.closed,
+                "",
+            )
+            for name, part in parts.items()
+        ]  # fmt: skip
+        painted = paint(layers, scene.camera, WIDTH * TIMES, HEIGHT * TIMES, cut=scene.cut)
+        sheet = Sheet(WIDTH, HEIGHT)
+        sheet.paste(painted.image, 0, 0)
+        place = mark.spots_of(scene.camera, scene.place[None, :], WIDTH, HEIGHT)[0]
+        sheet.ring(place, 17.0, palette.OVERLAP, 3.0)
+        drawn.append(_signed(sheet, scene.camera, f"{word} revision", names, scene.cut))
+    return drawn[0], drawn[1]
+
+
 def _direction(
     both: tuple[Part, Part], spots: tuple[FloatArray, FloatArray], along: FloatArray | None
 ) -> FloatArray | None:
@@ -173,13 +218,24 @@ def _picture(
     )
     sheet = Sheet(WIDTH, HEIGHT)
     sheet.paste(painted.image, 0, 0)
+    return _signed(sheet, camera, text, [part.name for part in ghosts], cut, "looked through: ")
+
+
+def _signed(
+    sheet: Sheet,
+    camera: Camera,
+    text: str,
+    names: list[str],
+    cut: float | None,
+    kind: str = "",
+) -> bytes:
+    """Words, scale and axes on a picture."""
     sheet.write((14.0, 12.0), text, 18, bold=True, halo=4)
-    if ghosts:
-        names = ", ".join(part.name for part in ghosts)
-        sheet.write((14.0, 36.0), f"looked through: {names}", 13, colour=palette.FAINT_INK, halo=3)
+    told = [f"{kind}{', '.join(names)}"] if names else []
     if cut is not None:
-        told = "Cut open through the place; cut faces are hatched."
-        sheet.write((14.0, 56.0), told, 13, colour=palette.FAINT_INK, halo=3)
+        told.append("Cut open through the place; cut faces are hatched.")
+    for number, line in enumerate(told):
+        sheet.write((14.0, 36.0 + 20.0 * number), line, 13, colour=palette.FAINT_INK, halo=3)
     mark.scale_bar(sheet, camera.scale(HEIGHT), (20.0, HEIGHT - 20.0), 170.0)
     mark.axes(sheet, camera, (WIDTH - 54.0, HEIGHT - 54.0), 32.0)
     return sheet.png()
