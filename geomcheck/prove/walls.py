@@ -69,16 +69,15 @@ def elsewhere(field: Field) -> Iterator[Fault]:
     parts = [(part, where) for part, where in field.parts() if part.role != "neighbour"]
     # The casting is what changes most often: every other time it is its turn.
     parts.sort(key=lambda row: row[0].role != "housing")
-    for turn in range(12 if parts else 0):
-        part, where = parts[0] if turn % 2 == 0 else parts[1 + (turn // 2) % max(1, len(parts) - 1)]
+    others = parts[1:]
+    for turn in range(12 if others else 6):
+        part, where = others[turn // 2 % len(others)] if others and turn % 2 else parts[0]
         corners = part.triangles
         area = np.linalg.norm(
             np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
         )
         which = int(field.chance.choice(len(corners), p=area / area.sum()))
         yield _grow(Kind.GROWN, part, where, corners[which].mean(axis=0), HEIGHT, REGION)
-        if len(parts) == 1 and turn >= 5:
-            return
 
 
 def ducts(field: Field) -> Iterator[Fault]:
