@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geomcheck.errors import MeshFileError
+from geomcheck.mesh.sniff import LARGEST
 
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
@@ -78,6 +79,18 @@ def read_3mf(file: Path, content: bytes) -> tuple[FloatArray, IntArray, float, l
     return points, faces, UNITS_3MF[unit], notes
 
 
+def _refuse_bomb(file: Path, content: bytes) -> None:
+    """An archive that unpacks to far more than it is is no part, and would fill the memory."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        size = sum(entry.file_size for entry in archive.infolist())
+    if size > LARGEST:
+        raise MeshFileError(
+            f"the 3MF unpacks to {size / 1e9:.1f} GB; up to {LARGEST / 1e9:.0f} GB are read",
+            file=file,
+            remedy="It is damaged, or no part; export it again",
+        )
+
+
 def _load(file: Path, content: bytes) -> Any:
     import trimesh
 
@@ -87,6 +100,7 @@ def _load(file: Path, content: bytes) -> Any:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
+            _refuse_bomb(file, content)
             loaded = trimesh.load(
                 io.BytesIO(content), file_type="3mf", process=False, force="scene"
             )

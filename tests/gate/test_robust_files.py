@@ -6,7 +6,6 @@ A housing and a bonnet, boxes 295 mm apart, of which the gap is asked: exit code
 import errno
 import json
 import os
-import resource
 import struct
 import sys
 import threading
@@ -176,6 +175,7 @@ def test_a_folder_or_a_file_in_the_way(folder, capsys):
 @posix
 def test_a_full_disk_leaves_the_old_report(folder):
     """A limit on the size of files stands for the full disk: writing fails in the middle."""
+    resource = pytest.importorskip("resource")
     target = folder / "o.json"
     write_text(target, "old")
     before = contents(folder)

@@ -5,7 +5,6 @@ A housing and a bonnet of which the gap is asked; exit code 0 when nothing is in
 
 import contextlib
 import os
-import resource
 import shutil
 import signal
 import subprocess
@@ -202,6 +201,7 @@ def test_compiled_code_that_cannot_be_kept(folder, tmp_path_factory):
 def test_a_full_disk_under_the_cache_of_compiled_code(folder, tmp_path_factory):
     """Files may grow to 2 kB only, less than any compiled kernel."""
     cache = tmp_path_factory.mktemp("numba")
+    import resource
 
     def limit():
         resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000))

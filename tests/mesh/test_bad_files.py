@@ -308,3 +308,32 @@ WORDS = [
 @given(st.lists(st.sampled_from(WORDS), max_size=60))
 def test_words_in_any_order(folder, words):
     valid_or_refused(folder / "words.stl", ("solid " + " ".join(words)).encode())
+
+
+def test_a_3mf_that_unpacks_without_end(tmp_path):
+    """Blanks pack a thousand times smaller; the sizes in the archive's list are believed."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
+        z.writestr("3D/3dmodel.model", model())
+        z.writestr("3D/more.model", b" " * 1000)
+    content = bytearray(out.getvalue())
+    at = content.rindex(b"PK\x01\x02")
+    struct.pack_into("<I", content, at + 24, 2_100_000_000)
+    (tmp_path / "a.3mf").write_bytes(bytes(content))
+    assert "unpacks to 2.1 GB" in refused(tmp_path / "a.3mf").what
+
+
+@pytest.mark.parametrize("depth", [4, 9])
+def test_a_3mf_of_entities_within_entities(tmp_path, depth):
+    """The "billion laughs": refused, or read without them."""
+    names = "abcdefghij"
+    entities = '<!ENTITY a "0 0 0 0 0 0 0 0 0 0">'
+    for n in range(1, depth):
+        entities += f'<!ENTITY {names[n]} "{f"&{names[n - 1]};" * 10}">'
+    text = model().replace("?><model", f"?><!DOCTYPE model [{entities}]><model", 1)
+    text = text.replace("<resources>", f"<metadata>&{names[depth - 1]};</metadata><resources>")
+    (tmp_path / "a.3mf").write_bytes(archive({"3D/3dmodel.model": text}))
+    resource = pytest.importorskip("resource")
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    valid_or_refused(tmp_path / "a.3mf", (tmp_path / "a.3mf").read_bytes())
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 300_000
