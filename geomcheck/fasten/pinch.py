@@ -33,6 +33,7 @@ def pinch_room(
     parts: Sequence[Obstacle],
     *,
     within: float,
+    wanted: float = 0.0,
 ) -> tuple[Room, float]:
     """Room about two fingers, and their direction in degrees from the frame's u.
 
@@ -51,6 +52,8 @@ def pinch_room(
     parts : sequence of Obstacle
     within : float
         mm beyond the fingers where the search ends.
+    wanted : float
+        Room below which they do not pass, mm.
     """
     lever = half[0] + finger / 2.0
     if not round_body:
@@ -98,6 +101,9 @@ def pinch_room(
     _, _, angle = best("as_read")
     low, _, low_at = best("nearest_truth")
     _, high, _ = best("farthest_truth")
+    if high < wanted:
+        # As in ``room``: a flat face's edge is as untrue as the face beside it, whichever it is.
+        high += max((float(part.sagitta.inward.max(initial=0.0)) for part in parts), default=0.0)
     room = free_room(frame, columns(angle), parts, within=within)
     if low > room.low:
         # Fingers may be put where the truth leaves most room, rather than the meshes.

@@ -153,7 +153,14 @@ def plugging(
         half = (connector.width / 2.0, connector.height / 2.0)
         span = (low, pulled)
         hand, pinch = pinch_room(
-            frame, half, connector.round, connector.finger, span, bored, within=within
+            frame,
+            half,
+            connector.round,
+            connector.finger,
+            span,
+            bored,
+            within=within,
+            wanted=wanted,
         )
     return Plugging(moved, straight, hand, home, pinch)
 

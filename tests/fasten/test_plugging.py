@@ -102,6 +102,27 @@ def test_a_finger_wholly_inside_a_wall_does_not_pass(box):
     assert found.hand.low == found.hand.room == -9.0 and found.hand.inside
 
 
+@pytest.mark.parametrize(("half", "wanted"), [(20.8, 0.0), (21.5, 0.8)])
+def test_fingers_are_not_refused_by_an_edge_that_may_stand_back(box, half, wanted):
+    # At best, over the corners, a finger's middle is 17 / sqrt(2) from the axis each way. The
+    # walls are true, the faces at their ends may stand 0.7 mm farther back.
+    sleeve = trimesh.boolean.difference(
+        [box([-60, -60, 1], [60, 60, 90]), box([-half, -half, 0], [half, half, 99])],
+        engine="manifold",
+    )
+    ends = np.where(np.abs(sleeve.face_normals[:, 2]) > 0.5, 0.7, 0.0)
+    bound = Sagitta(np.zeros(len(ends)), ends, "declared")
+    loose = Obstacle("sleeve", TriangleTree(np.array(sleeve.triangles)), bound, True)
+    room = half - 17.0 / math.sqrt(2.0) - 9.0
+    for name, part, high in (
+        ("loose", loose, room + 0.7),
+        ("true", Obstacle.of("sleeve", sleeve), room),
+    ):
+        found = plugging(plug(), [Obstacle.of("housing", block()), part], wanted=wanted).hand
+        assert found.room == pytest.approx(room, abs=STEP + 1e-5), name
+        assert high - 1e-5 <= found.high <= high + 2 * STEP, name
+
+
 def test_fingers_find_the_one_slot(box):
     # Two posts of 30 mm at 25 degrees off x leave a slot square to them.
     posts = trimesh.util.concatenate(
