@@ -140,6 +140,9 @@ class _Builder:
                 for tool in tools_for(self.assembly, key, entry, bolt, self.tools)
                 if tool.tilt == 0.0
             ]
+            # A tool of the project's own goes into the box: only where no common one serves.
+            own = {tool.name for tool in self.tools}
+            tools.sort(key=lambda tool: tool.name in own)
             span = max((tool.span for tool in tools), default=NEAR) + bolt.head_top
             across = max(span + WITHIN + entry.room, LENGTH)
             near = self.about.along(bolt, span, across, entry.part)

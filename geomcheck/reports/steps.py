@@ -72,7 +72,8 @@ def _lines(result: Result) -> Iterator[Line]:
         if box:
             yield Line("In the box:", 2)
         for row in box:
-            yield Line(f"{row['count']:>3} x {row['kind']} {row['what']}", 2)
+            kind = "" if row["kind"] == "other" else f"{row['kind']} "
+            yield Line(f"{row['count']:>3} x {kind}{row['what']}", 2)
         yield Line("")
 
 
