@@ -111,6 +111,30 @@ def test_a_bolt_that_must_be_loaded_first(ask, part):
     assert found.details["steps"][1]["direction"][2] == 0.0
 
 
+@pytest.mark.parametrize("load", [{}, {"load": "first"}])
+@pytest.mark.parametrize(
+    ("high", "sagitta", "verdict"),
+    [
+        (28.2, None, Verdict.PASS),
+        (27.8, None, Verdict.FAIL),
+        (20.0, None, Verdict.FAIL),
+        (28.1, 0.3, Verdict.UNDECIDED),
+        (28.4, 0.3, Verdict.PASS),
+        (27.6, 0.3, Verdict.FAIL),
+    ],
+)
+def test_a_bolt_that_holds_the_housing_up_is_never_loaded_first(
+    ask, part, high, sagitta, verdict, load
+):
+    # Its tip stands on the mouth of its thread until it is screwed in: raised by 20 mm, its head
+    # to 28. A beam over it, so narrow that a finger comes from the side.
+    beam = part("bulkhead", roof(high, -8, 8), sagitta=sagitta)
+    (found,) = ask(beam, fasteners=[bolt(**load)])
+    assert found.verdict is verdict
+    if verdict is Verdict.PASS:
+        assert found.details["load_first"] == ["B1"]
+
+
 def test_no_order_with_the_amount(ask, part):
     # 15 mm over the head, less than the 20 it has to stand raised: it holds the housing up.
     (found,) = ask(part("bulkhead", roof(23)))
