@@ -186,11 +186,16 @@ def _elsewhere(
         return []
     shown = {id(c) for part in parts for moved in part.moved[:MOST] for c in moved.changes}
     found: list[tuple[str, str, list[str]]] = []
+    drawn: set[tuple[str, frozenset[str]]] = set()
     for change in comparison.of(Kind.BROKEN, Kind.NEW, Kind.WORSE):
-        if id(change) in shown or len(found) == _WORST:
+        finding = change.finding
+        # One place is drawn once, whatever else is asked of the same parts.
+        here = (finding.vehicle, frozenset(finding.parts))
+        if id(change) in shown or here in drawn or len(found) == _WORST:
             continue
         pictures = change_pictures(change, *assemblies)
         if pictures is not None:
+            drawn.add(here)
             words = row(change)
             head = f"{words.vehicle}, {words.subject}: {words.word}"
             found.append(
