@@ -31,6 +31,7 @@ from geomcheck.mesh.fits import (
     furthest_off,
     mirrors_that_fit,
     size_difference,
+    size_ends,
     suspect_axes,
     suspect_unit,
 )
@@ -130,11 +131,10 @@ def _size(assembly: Assembly, part: Part, entry: PartEntry) -> Iterator[Finding]
     axis, quantity = size_difference(part, entry.size, entry.size_tolerance)
     need = Requirement("at most", entry.size_tolerance, "mm", "size_tolerance")
     verdict = need.decide(quantity)
+    figures: dict[str, Any] = {"quantity": quantity, "requirement": need}
     sizes = f"{_triple(found)} mm, declared {_triple(entry.size)} mm"
     if verdict == Verdict.PASS:
-        yield _finding(
-            assembly, part, verdict, f"size {sizes}", "", quantity=quantity, requirement=need
-        )
+        yield _finding(assembly, part, verdict, f"size {sizes}", "", **figures)
         return
     suspicion = suspect_unit(found, entry.size)
     if not suspicion and suspect_axes(found, entry.size, entry.size_tolerance):
@@ -156,9 +156,9 @@ def _size(assembly: Assembly, part: Part, entry: PartEntry) -> Iterator[Finding]
             if "times too" in suspicion
             else "Check that this is the right file and revision, or correct size"
         )
-    yield _finding(
-        assembly, part, verdict, message, remedy, quantity=quantity, requirement=need, key="size"
-    )
+    ends = zip(("least", "greatest"), map(_point, size_ends(part, axis)), strict=True)
+    figures["witnesses"] = tuple(Witness(f"{n} {'xyz'[axis]}", part.name, p) for n, p in ends)
+    yield _finding(assembly, part, verdict, message, remedy, key="size", **figures)
 
 
 def _points(assembly: Assembly, part: Part, entry: PartEntry) -> Iterator[Finding]:

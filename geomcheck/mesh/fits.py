@@ -84,6 +84,13 @@ def size_difference(part: Part, declared: Any, tolerance: float) -> tuple[int, Q
     return max(answers, key=lambda answer: _weight(answer[1], tolerance))
 
 
+def size_ends(part: Part, axis: int) -> FloatArray:
+    """(2, 3) the corners farthest down and up an axis of the file; housing frame, mm."""
+    along = np.eye(3)[axis] if part.place is None else np.asarray(part.place)[:3, axis]
+    height = part.vertices @ along
+    return part.vertices[[int(np.argmin(height)), int(np.argmax(height))]]
+
+
 def _ends(part: Part, along: FloatArray) -> float:
     """How much (mm) a part may be longer in one direction than its mesh, both ends together.
 
