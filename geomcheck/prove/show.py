@@ -24,7 +24,7 @@ def show_proof(proof: Proof, out: TextIO) -> None:
         out.write(f"      {said(trial, proof.advised[proof.trials.index(trial)][0])}\n")
     entries = _entries(proof)
     if entries:
-        out.write("\nWhat the project file does not ask; each of these would:\n")
+        out.write("\nWhat the project file does not ask, and entries that ask it; add them and prove again:\n")
         for entry, words in entries.items():
             out.write("\n")
             for line in words:
