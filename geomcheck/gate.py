@@ -13,6 +13,7 @@ import importlib
 import inspect
 import pkgutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import accumulate, chain
 from typing import Any, Protocol, TypeAlias, cast
@@ -148,8 +149,14 @@ def run(
         name, code = groups[number][0]
         tell(f"{name}: {found[code].TITLE}", counts[number], steps)
 
-    small = sum(len(part.faces) for part in _distinct(assemblies)) < WORTH_SHARING
-    answers = shared([task(group) for group in groups], 1 if small else processes, begin)
+    parts = _distinct(assemblies)
+    if sum(len(part.faces) for part in parts) < WORTH_SHARING:
+        processes = 1
+    if processes > 1:
+        # Built once, before the processes part.
+        with ThreadPoolExecutor(processes) as pool:
+            list(pool.map(lambda part: part.tree, parts))
+    answers = shared([task(group) for group in groups], processes, begin)
     given = dict(zip(chain(*groups), chain(*(rows for rows, _ in answers)), strict=True))
     ordered = [given[name, code] for name in names for code in chosen]
     findings = from_findings(chain(*ordered))

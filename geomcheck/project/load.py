@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from geomcheck.errors import GeomcheckError, InputError, ProjectError
 from geomcheck.files import read_plain
 from geomcheck.mesh.load import load_part
 from geomcheck.mesh.part import Part, PartSet
+from geomcheck.mesh.threads import THREADS
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import MILLIMETRES, Document, PartEntry
 from geomcheck.project.lines import Key, LineMap
@@ -70,7 +72,8 @@ class Project:
     def assemble(self, names: Iterable[str] = ()) -> Iterator[Assembly]:
         """Read and place the parts, one vehicle after the other.
 
-        Parts outside the vehicles are read once and shared between them.
+        Parts outside the vehicles are read once and shared between them. All are read at once, by
+        several threads, when the first is asked for.
 
         Parameters
         ----------
@@ -82,19 +85,45 @@ class Project:
         InputError
             A mesh file cannot be used, or a placement is not rigid; names file and entry.
         """
+        wanted = tuple(names) or self.vehicles
         ours: dict[str, tuple[Key, PartEntry, Part]] = {}
         shared: dict[Any, Any] = {}
+        with ThreadPoolExecutor(THREADS) as pool:
+            read = {
+                key: pool.submit(self._read, entry, matrix)
+                for key, entry, matrix in self._places(wanted)
+            }
         for number, entry in enumerate(self.document.parts):
-            self._add(ours, ("part", number), entry, None)
-        for name in tuple(names) or self.vehicles:
+            self._add(ours, ("part", number), entry, None, read)
+        for name in wanted:
             parts = dict(ours)
             for number, vehicle in enumerate(self.document.vehicles):
                 if vehicle.name == name:
                     key = ("vehicle", number, "place")
                     where = stand(vehicle.place, self.lines, key, f"vehicle {name}")
                     for position, entry in enumerate(vehicle.parts):
-                        self._add(parts, ("vehicle", number, "part", position), entry, where)
+                        self._add(parts, ("vehicle", number, "part", position), entry, where, read)
             yield self._assembly(name, parts, shared)
+
+    def _places(self, names: Iterable[str]) -> Iterator[tuple[Key, PartEntry, Any]]:
+        """Every part of the vehicles with its matrix, up to the first that has no place."""
+        document = self.document
+        try:
+            for number, entry in enumerate(document.parts):
+                key: Key = ("part", number)
+                yield key, entry, stand(entry.place, self.lines, (*key, "place"), entry.name).matrix
+            for number, vehicle in enumerate(document.vehicles):
+                if vehicle.name not in names:
+                    continue
+                key = ("vehicle", number, "place")
+                whole = stand(vehicle.place, self.lines, key, f"vehicle {vehicle.name}")
+                for position, entry in enumerate(vehicle.parts):
+                    key = ("vehicle", number, "part", position)
+                    own = stand(entry.place, self.lines, (*key, "place"), entry.name)
+                    yield key, entry, own.then(whole).matrix
+        except InputError:
+            # It is raised again, in its turn, where the part is placed.
+            return
 
     def _assembly(
         self, name: str, parts: dict[str, tuple[Key, PartEntry, Part]], shared: dict[Any, Any]
@@ -135,30 +164,26 @@ class Project:
         key: Key,
         entry: PartEntry,
         vehicle: Stand | None,
+        read: Mapping[Key, Future[Part]],
     ) -> None:
         known = {name: part for name, (_, _, part) in parts.items()}
-        parts[entry.name] = (key, entry, self._part(key, entry, vehicle, known))
+        parts[entry.name] = (key, entry, self._part(key, entry, vehicle, known, read))
 
     def _part(
-        self, key: Key, entry: PartEntry, vehicle: Stand | None, known: Mapping[str, Part]
+        self,
+        key: Key,
+        entry: PartEntry,
+        vehicle: Stand | None,
+        known: Mapping[str, Part],
+        read: Mapping[Key, Future[Part]],
     ) -> Part:
         """One part in place; ``known`` are those placed before it."""
         place = (*key, "place")
         where = stand(entry.place, self.lines, place, entry.name)
         if vehicle is not None:
             where = where.then(vehicle)
-        unit = entry.unit or self.document.unit
-        path = Path(os.path.normpath(self.file.parent / entry.file))
         try:
-            part = load_part(
-                path,
-                name=entry.name,
-                role=entry.role,
-                kind=entry.kind,
-                factor=MILLIMETRES[unit],
-                matrix=where.matrix,
-                sagitta=entry.sagitta,
-            )
+            part = read[key].result()
         except InputError as error:
             raise self._at((*key, "file"), error) from error
         part = replace(part, alignments=where.alignments)
@@ -166,6 +191,18 @@ class Project:
         if entry.refine is None:
             return part
         return refined(part, entry.refine, known, self.lines, (*key, "refine"))
+
+    def _read(self, entry: PartEntry, matrix: Any) -> Part:
+        unit = entry.unit or self.document.unit
+        return load_part(
+            Path(os.path.normpath(self.file.parent / entry.file)),
+            name=entry.name,
+            role=entry.role,
+            kind=entry.kind,
+            factor=MILLIMETRES[unit],
+            matrix=matrix,
+            sagitta=entry.sagitta,
+        )
 
     def _at(self, key: Key, error: GeomcheckError) -> ProjectError:
         ref = self.lines.entry(key)

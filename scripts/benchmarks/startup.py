@@ -59,7 +59,7 @@ def run() -> list[Row]:
         Row("import geomcheck", seconds(["-c", "import geomcheck"], repeat=repeat),
             "python -c pass", empty),
     ]  # fmt: skip
-    check = ["-m", "geomcheck", "check", str(PROJECT)]
+    check = ["-m", "geomcheck", "check", str(PROJECT), "--no-cache"]
     with tempfile.TemporaryDirectory() as cache:
         kernels = {"NUMBA_CACHE_DIR": cache}
         cold = seconds(check, kernels)
