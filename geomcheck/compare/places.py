@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from geomcheck.errors import InputError
 from geomcheck.mesh.deviation_regions import Region
 from geomcheck.mesh.part import Part
-from geomcheck.mesh.query import first_hit
+from geomcheck.mesh.query import first_hit, point_distance
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry
 from geomcheck.standards import screw
@@ -28,6 +28,8 @@ _JOINT = 12.0
 _SEEN = 90.0
 #: Share of a region that must be seen from it.
 _SHARE = 0.4
+#: Points of a path are no farther apart, mm.
+_STEP = 2.0
 #: A face looks along a screw's axis if it is this near to it (cosine).
 _ALONG = 0.99
 
@@ -75,14 +77,17 @@ def place_of(region: Region, part: Part, assemblies: tuple[Assembly, ...]) -> Pl
     """
     found: list[tuple[float, int, Place]] = []
     for assembly in assemblies:
-        for order, (gap, place) in enumerate(_things(region, part, assembly)):
+        things = _things(region, part, assemblies[0].parts.get(part.name), assembly)
+        for order, (gap, place) in enumerate(things):
             found.append((round(gap, 6) - (100.0 if place.seat else 0.0), order, place))
     if not found:
         return None
     return min(found, key=lambda entry: entry[:2])[2]
 
 
-def _things(region: Region, part: Part, assembly: Assembly) -> Iterator[tuple[float, Place]]:
+def _things(
+    region: Region, part: Part, before: Part | None, assembly: Assembly
+) -> Iterator[tuple[float, Place]]:
     for _, entry in assembly.fasteners:
         if part.name not in (entry.part, entry.into):
             continue
@@ -106,7 +111,7 @@ def _things(region: Region, part: Part, assembly: Assembly) -> Iterator[tuple[fl
                 yield gap + 2.0, Place(what, thing.name)  # type: ignore[arg-type]
     for _, duct in assembly.ducts:
         if part.name in duct.walls and len(duct.path) > 1:
-            along = _seen_from(region, part, np.array(duct.path))
+            along = _seen_from(region, part, before, np.array(duct.path))
             if along is not None:
                 # What is seen from the path is the duct's wall, whatever else passes by.
                 yield -1.0, Place("duct", duct.name, along=along)
@@ -132,22 +137,38 @@ def _from_box(region: Region, point: FloatArray) -> float:
     return float(np.linalg.norm(np.maximum(np.maximum(region.low - point, point - region.high), 0)))
 
 
-def _seen_from(region: Region, part: Part, path: FloatArray) -> float | None:
-    """Where along a path the region is seen from, mm; None where the part's own wall is before."""
+def _seen_from(region: Region, part: Part, before: Part | None, path: FloatArray) -> float | None:
+    """Where along a path the region is seen from, mm; None where the part's own wall is before.
+
+    What stands before it may be the region itself: surface that is off the earlier revision.
+    """
     spots = region.spots[1] if len(region.spots[1]) else region.spots[0]
-    if not len(spots):
+    if not len(spots) or before is None:
         return None
-    steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
-    lengths = np.concatenate([[0.0], np.cumsum(steps)])
+    lengths, path = _dense(path)
     far = np.linalg.norm(spots[:, None, :] - path[None], axis=2)
     near = far.argmin(axis=1)
     reach = far[np.arange(len(spots)), near]
     asked = (reach > 1e-6) & (reach <= _SEEN)
     if not asked.any():
         return None
-    origins = path[near[asked]]
-    hit, _ = first_hit(part.tree, origins, spots[asked] - origins)
-    seen = hit >= reach[asked]
+    origins, reach = path[near[asked]], reach[asked]
+    way = (spots[asked] - origins) / reach[:, None]
+    hit, _ = first_hit(part.tree, origins, way)
+    seen = hit >= reach
+    met = np.flatnonzero(~seen)
+    if len(met):
+        there = origins[met] + hit[met][:, None] * way[met]
+        seen[met] = point_distance(before.tree, there, region.band).triangle < 0
     if seen.sum() < _SHARE * len(spots):
         return None
     return float(np.median(lengths[near[asked][seen]]))
+
+
+def _dense(path: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lengths along a path and points on it, no farther apart than ``_STEP`` mm."""
+    steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
+    lengths = np.concatenate([[0.0], np.cumsum(steps)])
+    at = np.linspace(0.0, lengths[-1], 2 + int(lengths[-1] / _STEP))
+    points = np.stack([np.interp(at, lengths, path[:, k]) for k in range(3)], axis=1)
+    return at, points
