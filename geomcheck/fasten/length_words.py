@@ -15,6 +15,9 @@ from geomcheck.standards.lengths import pitch
 
 #: Air in a joint up to this is the unevenness of faces as drawn, mm; it is counted, not told.
 SLIGHT = 0.02
+#: A hole less than this share of a pitch under the nominal diameter is no tap drill: M8 with 6H has
+#: 6.912 mm at most (from memory), 0.87 of its pitch under it.
+PLAIN = 0.75
 
 #: What each figure is called.
 FIGURES = {
@@ -97,9 +100,18 @@ def order_problem(grip: Grip, carrier: str) -> Problem | None:
 def bore_problem(fastener: Fastener, grip: Grip, *, named: bool) -> Problem | None:
     """What is wrong with the hole in the part that is to carry the thread."""
     bore, into = grip.bore, grip.into
-    if bore is None or bore.kind == "thread":
+    if bore is None:
         return None
     size, d = fastener.screw.size, fastener.screw.thread_diameter
+    if bore.kind == "thread":
+        if named or bore.diameter <= d - PLAIN * pitch(fastener.screw).pitch:
+            return None
+        return Problem(
+            Verdict.UNDECIDED,
+            f"The hole under it in {into} is {millimetres(bore.diameter)} mm wide: {size} drawn at "
+            "full size, or a plain hole it fits closely.",
+            f'If the thread is there, say into = "{into}"; else name the part that has it.',
+        )
     other = "name the part with the thread as into, or give its nut"
     if bore.kind == "none":
         depth = "" if bore.floor is None else f", {millimetres(bore.floor)} mm below the seat"

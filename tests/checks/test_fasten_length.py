@@ -156,6 +156,17 @@ def test_a_hole_may_be_drawn_at_its_drill_or_its_nominal_diameter(ask, part, hol
     assert figures(found) == pytest.approx({"engagement": 16.5, "margin": 3.5})
 
 
+@pytest.mark.parametrize(
+    ("hole", "verdict"), [(3.4, Verdict.PASS), (3.6, Verdict.UNDECIDED), (4.0, Verdict.UNDECIDED)]
+)
+def test_a_close_plain_hole_is_not_taken_for_a_thread_unasked(ask, part, hole, verdict):
+    # A tap drill tells of a thread (M8: 6.8 mm, 6.912 at most); 8 mm may be reamed for a dowel.
+    (found,) = ask(under=part("block", block(hole=hole)), fastener=bolt(into=None))
+    assert found.verdict is verdict
+    if verdict is Verdict.UNDECIDED:
+        assert 'say into = "block"' in found.remedy
+
+
 def test_no_hole_under_it(ask, part):
     solid = trimesh.creation.box(bounds=[[-30, -30, -70], [30, 30, -13.5]])
     (found,) = ask(under=part("block", solid))
