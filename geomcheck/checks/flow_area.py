@@ -12,13 +12,12 @@ blade shows more than the blade leaves open, and a side opening that the plane c
 valve's port, a slot or a pocket, is part of the section and can make up for a boss opposite. The
 low end of the interval allows for both: it goes down to what is open as seen along the path, past
 the blade or from before to behind the opening, which no surface across can undercut; or to what the
-cut of ``flow-throat`` rules out, where it was asked for. A duct that only widens
-keeps its number. Openings are bounded where they lie between the ends of the path and where an end
-of it cuts them, but not every one is seen: one shallower than 0.2 % of the bore's diameter, into a
-notch, longer than two diameters (one, at an end of the path), without a steep edge, or between
-stations far apart may still hide a boss, and so may a shallow one a boss much longer than it is.
-Where such openings lie, ask for ``throat = "planes and cut"``; likewise for what is cast into the
-walls askew.
+cut of ``flow-throat`` rules out, where it was asked for. A duct that only widens keeps its number.
+Openings are bounded where they lie between the ends of the path and where an end of it cuts them,
+but not every one is seen: one shallower than 0.2 % of the bore's diameter, into a notch, longer
+than two diameters (one, at an end of the path), without a steep edge, or between stations far apart
+may still hide a boss, and so may a shallow one a boss much longer than it is. Where such openings
+lie, ask for ``throat = "planes and cut"``; likewise for what is cast into the walls askew.
 
 Why: The throat decides what the duct can pass. A boss, a shaft or a bolt that stands in the bore
 is easily overlooked, and one missing triangle in a wall turns a section into several times its
@@ -26,14 +25,17 @@ true area without a word. So an outline that does not close, or a bore that is n
 (a gap between two flanges), is reported with its place and never as a number.
 
 Remedy: Widen the bore at the throat, or trim or move the part that stands in it, by the area the
-message names. Where stations could not be measured: close the holes in the wall's mesh, name the
-missing wall (or gasket) in ``walls``, or move the path's points into the bore.
+message names; at a restriction, move or cut back what the remedy names by the distance it gives,
+which is what gives back all that it takes. Where stations could not be measured: close the holes in
+the wall's mesh, name the missing wall (or gasket) in ``walls``, or move the path's points into the
+bore.
 
 Details of the main finding: ``curve`` (``s``, ``area``, ``bore_area``, ``hydraulic_diameter``,
 ``state``; null where not measured), ``throat`` (``s``, ``area``, ``point``, ``askew_degrees``,
 ``equivalent_diameter``, ``percent_of_inlet``), ``inlet_area``, ``restrictions`` (``s``, ``part``,
-``area_lost``, ``percent``, ``point``, ``estimate``), ``path``, ``outlines`` (``throat``,
-``inlet``: closed lines). Lengths mm, areas mm2.
+``area_lost``, ``percent``, ``point``, ``estimate``), ``path``, ``outlines`` (``throat``, ``inlet``:
+closed lines). Of a restriction ``taken`` (``part``, ``cast_in``, ``area_lost``, ``low``, ``high``,
+``percent``, ``point``, and ``move`` or ``cut_back``), ``not_told``. Lengths mm, areas mm2.
 """
 
 from __future__ import annotations
@@ -59,10 +61,14 @@ from geomcheck.flow.account import (
 )
 from geomcheck.flow.beside_words import opening_in_words, opening_remedy, past
 from geomcheck.flow.result import Survey
+from geomcheck.flow.taker_words import details as taker_details
+from geomcheck.flow.taker_words import taken_in_words, ways_in_words
+from geomcheck.flow.takers import Takers
 from geomcheck.flow.throat_words import ASK_CUT, askew_in_words, bounded, lowered, sealed_in_words
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measured_ducts
+from geomcheck.project.taking import at_station
 
 CODE = CHECK
 TITLE = "duct area"
@@ -225,28 +231,44 @@ class _Duct:
                 quantity=quantity,
             )  # fmt: skip
 
+    def _takers(self, s: float, *, ways: bool) -> Takers:
+        """What takes area at a restriction; ``ways``: and how to win it back, which takes long."""
+        try:
+            return at_station(self.measured, s, ways=ways)
+        except CannotDecide as why:
+            return Takers((), why)
+
     def _restrictions(self, survey: Survey) -> Iterator[Finding]:
         need = Requirement("at most", self.duct.restriction, "%", f"restriction of {self.subject}")
         strict = not self.duct.allow_restrictions
         subject = f"{self.subject}, restriction"
         for dip in survey.restrictions:
-            name = self.names[dip.surface]
-            about = " (estimate)" if dip.estimate else ""
+            name, about = self.names[dip.surface], " (estimate)" if dip.estimate else ""
             verdict = need.decide(dip.depth) if strict else Verdict.NOT_APPLICABLE
+            takers = self._takers(dip.s, ways=verdict in (Verdict.FAIL, Verdict.UNDECIDED))
+            # What is told already is not told twice.
+            alone = [(one.surface, one.patch) for one in takers.found] == [(dip.surface, None)]
+            others = "" if alone else taken_in_words(takers, self.names)
+            ways = ways_in_words(takers, self.names)
             yield self._finding(
                 verdict,
                 f"A restriction of {dip.depth.value:.2f} % at {dip.s:.2f} mm along the path: "
                 f'"{name}" takes {dip.area_lost:.2f} mm2{about} at {place(dip.point)}, against '
-                f"the duct at {dip.shoulder:.2f} mm.",
-                f'Trim or move "{name}" there, or widen the duct round it by '
-                f"{dip.area_lost:.2f} mm2.",
+                f"the duct at {dip.shoulder:.2f} mm{others}.",
+                (f"{ways} Or widen" if ways else f'Trim or move "{name}" there, or widen')
+                + f" the duct round it by {dip.area_lost:.2f} mm2.",
                 subject=subject,
                 parts=self._blaming(name),
                 quantity=dip.depth,
                 requirement=need if strict else None,
-                witnesses=(Witness("restriction", name, dip.point),),
+                witnesses=(
+                    Witness("restriction", name, dip.point),
+                    *(Witness("takes area", self.names[one.surface], one.point)
+                      for one in takers.found),
+                ),
                 view=point(survey.path.frames([dip.s])[0, 9:12]),
-            )
+                details=taker_details(takers, self.names),
+            )  # fmt: skip
         if strict and not survey.restrictions:
             verdict = need.decide(survey.deepest)
             if verdict == Verdict.PASS and not survey.complete:
