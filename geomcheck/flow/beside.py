@@ -24,7 +24,6 @@ the path meets the bore again.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -39,7 +38,7 @@ from geomcheck.flow.path import FlowPath
 from geomcheck.flow.region import BoolArray, Region
 from geomcheck.flow.section import FloatArray, IntArray, cut
 from geomcheck.flow.stations import Station, Stations
-from geomcheck.flow.stream import Line, open_along
+from geomcheck.flow.stream import Line, open_along, same
 from geomcheck.flow.terms import facet_reach
 
 #: An opening is cut back to within this share of the bore's diameter.
@@ -57,8 +56,6 @@ _CLEAR = 0.15, 0.5, 1.0
 _STEPS = 24
 #: Differences of areas below this share are rounding.
 _NOISE = 1e-6
-#: Straight lines whose directions differ by less are the same (radians).
-_ALIKE = 1e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +131,13 @@ class _Bore:
         self.s: FloatArray = np.array([row.s for row in looked])
         self.wide = float(np.sqrt(4.0 * min(row.area for row in looked) / np.pi))
         self.rays = rays.look(looked, self.wide)
-        lost = between.loss(rows.surfaces, rows.slabs(list(itertools.pairwise(looked))))
+        # Only beside openings is it asked what faces the flow; elsewhere anything may.
+        out = self.rays.out.any(axis=1)
+        pairs = np.flatnonzero(out[:-1] | out[1:])
+        lost = np.full((len(looked) - 1, 2), np.inf)
+        if len(pairs):
+            slabs = rows.slabs([(looked[int(k)], looked[int(k) + 1]) for k in pairs])
+            lost[pairs] = between.loss(rows.surfaces, slabs)
         self.begun, self.ended = lost.T
         self._shapes: dict[int, Any] = {}
 
@@ -215,7 +218,7 @@ class _Bore:
             ends = self.shape(first), self.shape(last)
             best = open_along(surfaces, line, ends[0], ends[1], least + minus).low - minus
         middle = None if best >= least else self._middle(first, last)
-        if middle is None or _same(middle, line) or len(middle.step) > _STEPS:
+        if middle is None or same(middle, line) or len(middle.step) > _STEPS:
             return best
         shapes = []
         for frame in (middle.frames[0], middle.frames[-1]):
@@ -277,13 +280,6 @@ class _Bore:
             blocked = _point(self.looked[at].region.section.to_space(xy)[0])
         s = [float(self.s[n]) for n in (first, last, at)]
         return Beside(low, s[0], s[1], _point(opening), s[2], blocked)
-
-
-def _same(one: Line, other: Line) -> bool:
-    """Whether two straight lines run alike."""
-    if len(one.step) > 1 or len(other.step) > 1:
-        return False
-    return bool(np.abs(one.frames[:, 9:12] - other.frames[:, 9:12]).max() < _ALIKE)
 
 
 def _centroid(row: Station) -> FloatArray:

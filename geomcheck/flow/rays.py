@@ -88,17 +88,27 @@ def _reach(row: Station) -> FloatArray:
     """(RAYS,) greatest distance of the open area from the path point, mm."""
     lines = row.region.outline(row.pieces).lines
     a, b = lines[:, :2], lines[:, 2:]
-    turn = 2.0 * np.pi * np.arange(RAYS) / RAYS
-    ray = np.stack([np.cos(turn), np.sin(turn)])
-    side = np.stack([-np.sin(turn), np.cos(turn)])
-    side_a, side_b = a @ side, b @ side
-    segment, which = np.nonzero((side_a <= 0.0) != (side_b <= 0.0))
-    below, above = side_a[segment, which], side_b[segment, which]
-    at = a[segment] + (below / (below - above))[:, None] * (b - a)[segment]
+    # Rays that each line crosses: those between the angles of its ends, the shorter way round.
+    step = 2.0 * np.pi / RAYS
+    begin, end = np.arctan2(a[:, 1], a[:, 0]) / step, np.arctan2(b[:, 1], b[:, 0]) / step
+    end = begin + (end - begin + 0.5 * RAYS) % RAYS - 0.5 * RAYS
+    first = np.ceil(np.minimum(begin, end)).astype(int)
+    counts = np.floor(np.maximum(begin, end)).astype(int) - first + 1
+    segment = np.repeat(np.arange(len(a)), counts)
+    within = np.arange(len(segment)) - np.repeat(np.cumsum(counts) - counts, counts)
+    which = (first[segment] + within) % RAYS
+    ray = np.stack([np.cos(which * step), np.sin(which * step)], axis=1)
+    along = (b - a)[segment]
+    # Where a + t along meets the ray: both crossed with the ray's direction.
+    below = a[segment, 0] * ray[:, 1] - a[segment, 1] * ray[:, 0]
+    slope = along[:, 0] * ray[:, 1] - along[:, 1] * ray[:, 0]
+    flat = slope == 0.0
+    share = np.where(flat, 0.0, -below / np.where(flat, 1.0, slope)).clip(0.0, 1.0)
+    at = ((a[segment] + share[:, None] * along) * ray).sum(axis=1)
     far = np.zeros(RAYS)
-    np.maximum.at(far, which, (at * ray[:, which].T).sum(axis=1))
+    np.maximum.at(far, which, at)
     # Corners between two rays: an opening narrower than their distance shows by its own.
-    nearest = np.round(np.arctan2(a[:, 1], a[:, 0]) * RAYS / (2.0 * np.pi)).astype(int) % RAYS
+    nearest = np.round(begin).astype(int) % RAYS
     np.maximum.at(far, nearest, np.hypot(a[:, 0], a[:, 1]))
     return far
 

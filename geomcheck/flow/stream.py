@@ -22,6 +22,8 @@ from geomcheck.flow.section import FloatArray, Surface
 #: A stretch is laid out in steps, so many that lines along it stray by no more than this (mm) in
 #: one; most steps.
 _STRAY, _STEPS = 0.02, 200
+#: Straight lines whose directions differ by less are the same (radians).
+_ALIKE = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +65,13 @@ class Open:
     low: float
     seen: float = 0.0
     hidden: Any = None
+
+
+def same(one: Line, other: Line) -> bool:
+    """Whether two straight lines run alike."""
+    if len(one.step) > 1 or len(other.step) > 1:
+        return False
+    return bool(np.abs(one.frames[:, 9:12] - other.frames[:, 9:12]).max() < _ALIKE)
 
 
 def open_along(
