@@ -132,7 +132,7 @@ class _Bore:
         self.wide = float(np.sqrt(4.0 * min(row.area for row in looked) / np.pi))
         self.rays = rays.look(looked, self.wide)
         # Only beside openings is it asked what faces the flow; elsewhere anything may.
-        out = self.rays.out.any(axis=1)
+        out: BoolArray = np.asarray(self.rays.out.any(axis=1))
         pairs = np.flatnonzero(out[:-1] | out[1:])
         lost = np.full((len(looked) - 1, 2), np.inf)
         if len(pairs):
