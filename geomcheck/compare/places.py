@@ -28,6 +28,8 @@ _JOINT = 12.0
 _SEEN = 90.0
 #: Share of a region that must be seen from it.
 _SHARE = 0.4
+#: What a region's box is widened by before a point is looked for in it, mm.
+_EDGE = 0.1
 #: Points of a path are no farther apart, mm.
 _STEP = 2.0
 #: A face looks along a screw's axis if it is this near to it (cosine).
@@ -159,7 +161,8 @@ def _seen_from(region: Region, part: Part, before: Part | None, path: FloatArray
     met = np.flatnonzero(~seen)
     if len(met):
         there = origins[met] + hit[met][:, None] * way[met]
-        seen[met] = point_distance(before.tree, there, region.band).triangle < 0
+        mine = ((there >= region.low - _EDGE) & (there <= region.high + _EDGE)).all(axis=1)
+        seen[met] = mine & (point_distance(before.tree, there, region.band).triangle < 0)
     if seen.sum() < _SHARE * len(spots):
         return None
     return float(np.median(lengths[near[asked][seen]]))
