@@ -134,6 +134,17 @@ def other_witnesses(data):
         finding["quantity"][key] += 20.0
 
 
+def said_to_overlap(data):
+    """Apart by 6 mm, and said to overlap by 6 mm: the witnesses agree, but neither is inside."""
+    finding = one(data, "fit-gap", "bonnet")
+    finding["verdict"] = "fail"
+    data["counts"]["pass"] -= 1
+    data["counts"]["fail"] += 1
+    quantity = finding["quantity"]
+    quantity |= {"value": -quantity["value"], "low": -quantity["high"], "high": -quantity["low"]}
+    finding["details"]["state"] = "overlapping"
+
+
 def verdict_up(data):
     finding = one(data, "fit-gap", "clip")
     finding["verdict"] = "pass"
@@ -165,6 +176,7 @@ def interval_narrow(data):
         gap_up,
         witness_moved,
         other_witnesses,
+        said_to_overlap,
         verdict_up,
         limit_down,
         area_up,
