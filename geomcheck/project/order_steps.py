@@ -97,7 +97,9 @@ def _text(assembly: Assembly, row: dict[str, Any], bolts: dict[str, FastenerEntr
         what = names if parts == names else f"{names} ({parts})"
         return f"Set {what} {heading(row['direction'])}.{_gaskets(assembly, row)}"
     if row["kind"] == "plug in":
-        return f"Plug in {names} on {row['parts'][0]}."
+        part = row["parts"][0]
+        early = "Before it goes on, held over its place: plug" if part in row["absent"] else "Plug"
+        return f"{early} in {names} on {part}."
     bolt = bolts[row["names"][0]]
     many = len(row["names"]) > 1
     what = f"{'bolts' if many else 'bolt'} {names} ({bolt.size} x {bolt.length:g} {bolt.head})"

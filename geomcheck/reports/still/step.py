@@ -75,7 +75,9 @@ def step_picture(assembly: Assembly, steps: Sequence[Mapping[str, Any]], number:
 
 
 def _bench(step: Mapping[str, Any]) -> bool:
-    return bool(step["kind"] == "load")
+    """Whether a step is done to what is not on yet: it is shown without the vehicle."""
+    early = step["kind"] == "plug in" and set(step["parts"]) & set(step["absent"])
+    return bool(step["kind"] == "load" or early)
 
 
 def _parts(assembly: Assembly, step: Mapping[str, Any]) -> list[Layer]:
@@ -114,13 +116,13 @@ def _done(
             off = _off(assembly, step) if entry.part in step["parts"] else np.zeros(3)
             shape = _bolt(resolve(assembly, key, entry), 0.0) + off
             found.append(Layer(f"bolt {entry.name}", shape, _BOLT))
-    if _bench(step):
-        return found
-    return found + [
-        Layer(f"plug {entry.name}", _plug(assembly, key, entry, 0.0), _BOLT)
-        for key, entry in assembly.connectors
-        if entry.name in plugs and not entry.itself
-    ]
+    for key, plug in assembly.connectors:
+        away = plug.part in step["absent"] and plug.part not in step["parts"]
+        if plug.name in plugs and not plug.itself and (_bench(step) or not away):
+            off = _off(assembly, step) if plug.part in step["parts"] else np.zeros(3)
+            shape = _plug(assembly, key, plug, 0.0) + off
+            found.append(Layer(f"plug {plug.name}", shape, _BOLT))
+    return found
 
 
 def _off(assembly: Assembly, step: Mapping[str, Any]) -> FloatArray:
