@@ -62,11 +62,14 @@ class Table(BaseModel):
     @classmethod
     def _only_numbers_for_numbers(cls, value: Any, info: ValidationInfo) -> Any:
         kinds = frozenset(_kinds(cls.model_fields[info.field_name or ""].annotation))
-        if kinds & {float, int} and object not in kinds:
+        if bool in kinds and not kinds & {float, int, object} and isinstance(value, int | str):
+            if not isinstance(value, bool):
+                raise ValueError("this is true or false")
+        elif kinds & {float, int} and object not in kinds:
             for given in _leaves(value, inside_tables=not any(map(_is_table, kinds))):
                 if isinstance(given, bool) and bool not in kinds:
                     raise ValueError("true and false are no numbers")
-                if isinstance(given, str) and str not in kinds and _is_number(given):
+                if isinstance(given, str) and _is_number(given):
                     raise ValueError("a number is written without quotation marks")
         return value
 

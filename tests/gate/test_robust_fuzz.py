@@ -126,6 +126,21 @@ def test_a_day_is_a_day(folder, day):
     assert judged(folder, ".toml", text.encode(), projects.judge) == "refused"
 
 
+WORDS = [
+    ("gap = false", "gap = 0"),  # not "a gap of 0 mm": it would switch the question off
+    ("gap = false", 'gap = "no"'),
+    ('"1.5d"', '"10"'),  # mm or diameters?
+    ('"never"', '"3"'),
+]
+
+
+@pytest.mark.parametrize(("old", "new"), WORDS)
+def test_what_could_mean_two_things_is_refused(folder, old, new):
+    text = projects.TEXT.replace(old, new)
+    assert text != projects.TEXT
+    assert judged(folder, ".toml", text.encode(), projects.judge) == "refused"
+
+
 def test_the_judge_notices_a_key_passed_over():
     given_tables = {"part": [{"name": "a", "sized": 1}]}
     with pytest.raises(AssertionError, match="sized"):
