@@ -75,3 +75,10 @@ def test_scale_loss_shift_and_plug(box):
     # A prism of 48 sides, 7.99 mm long.
     truth = 0.5 * 48 * 16.0 * math.sin(2 * math.pi / 48) * 7.99
     assert plug.soundness.volume - box.soundness.volume == pytest.approx(truth, rel=1e-4)
+
+
+def test_the_far_side_of_a_thin_wall_stays(tmp_path):
+    trimesh.creation.box((40, 30, 1)).export(tmp_path / "sheet.stl")
+    sheet = load_part(tmp_path / "sheet.stl", name="sheet")
+    grown = shape.grown(sheet, np.array([2.0, 3.0, 0.5]), 0.5, 6.0)
+    assert grown.bounds[:, 2] == pytest.approx([-0.5, 1.0], abs=1e-9)
