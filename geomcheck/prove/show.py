@@ -24,7 +24,8 @@ def show_proof(proof: Proof, out: TextIO) -> None:
         out.write(f"      {said(trial, proof.advised[proof.trials.index(trial)][0])}\n")
     entries = _entries(proof)
     if entries:
-        out.write("\nWhat the project file does not ask, and entries that ask it; add them and prove again:\n")
+        out.write("\nWhat the project file does not ask, and entries that ask it; ")
+        out.write("add them and prove again:\n")
         for entry, words in entries.items():
             out.write("\n")
             for line in words:
