@@ -119,6 +119,10 @@ def withdraw(scene: Scene, finding: Finding) -> Iterator[Claim]:
     if quantity is None or len(finding.witnesses) < 2:
         yield left_open("free travel", "nothing was met")
         return
+    if entry.load is not None:
+        # It travels from where it stands raised, on its tip.
+        yield left_open("free travel", "the bolt is loaded first and stands raised")
+        return
     met = finding.witnesses[0]
     if met.label != "head stops here" or entry.washer:
         yield left_open("free travel", "not the head, or a washer, stops it")
