@@ -93,13 +93,14 @@ def _carried(
     assembly: Assembly, key: Key, entry: MovementEntry, pair: MovingPair, **_shells: Any
 ) -> Finding:
     a, b = pair.moving.name, pair.still.name
+    mates = ", ".join(f'mate "{name}"' for name in pair.mates)
     return Finding(
         code=CODE,
         verdict=Verdict.NOT_APPLICABLE,
         vehicle=assembly.vehicle,
         subject=f"{entry.name}: {a} / {b}",
         parts=(a, b),
-        message=f"{b} is joined to {a} by {_list(pair.mates)} and is carried along as {a} grows; "
+        message=f"{b} is joined to {a} by {mates} and is carried along as {a} grows; "
         "no gap between them is asked about.",
         entry=assembly.entry(key),
         details={"movement": entry.name, "mates": list(pair.mates)},
@@ -295,7 +296,3 @@ def _details(a: str, b: str, entry: MovementEntry, gap: MovingGap) -> dict[str, 
         "depth": gap.depth,
         "undecided": list(gap.undecided),
     }
-
-
-def _list(names: tuple[str, ...]) -> str:
-    return ", ".join(f'mate "{name}"' for name in names)

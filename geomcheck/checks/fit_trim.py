@@ -30,7 +30,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from itertools import chain
-from typing import Any
 
 from pydantic import Field
 
@@ -38,7 +37,17 @@ from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import as_point
 from geomcheck.fit.state import Gap
-from geomcheck.fit.trim import CAUTION, depth_of_cut, doubts, said_cuts, swallowed, turned
+from geomcheck.fit.trim import (
+    CAUTION,
+    depth_of_cut,
+    doubts,
+    one_each,
+    row_of,
+    said_cuts,
+    stuck_in_words,
+    swallowed,
+    turned,
+)
 from geomcheck.fit.zone import Zone
 from geomcheck.fit.zones import RESOLUTION, find_zones
 from geomcheck.project.allowances import allowances
@@ -205,7 +214,7 @@ def _message(
 ) -> str:
     inside = [c.question.a.name for c in cases if c.gap is not None and swallowed(c.gap)]
     if inside:
-        return f"No trim makes {name} fit: it and {_list(inside)} lie inside one another."
+        return f"No trim makes {name} fit: it and {one_each(inside)} lie inside one another."
     told = [doubts(case.gap, case.measured.trouble, case.question.a.name, name) for case in cases]
     said = "".join(f" {reason}." for reason in dict.fromkeys(chain(*told)))
     if depth is None or depth.high <= 0.0:
@@ -213,7 +222,7 @@ def _message(
     limit = allowed if isinstance(allowed, float) else None
     cut = words.interval(depth, Requirement("at most", 0.0 if limit is None else limit, "mm"))
     clear = [f"{words.length(case.need)} mm clear of {case.question.a.name}" for case in cases]
-    text = f"{name} needs a cut of {cut} to stand {_list(clear)}"
+    text = f"{name} needs a cut of {cut} to stand {one_each(clear)}"
     text += said_cuts(name, [zone for _, zone in found])
     text += "; any depth may be cut." if limit is None else f"; {words.length(limit)} mm allowed."
     return text + said
@@ -236,8 +245,8 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
     """Whether the vehicle needs no modification, fits once trimmed, or does not."""
     by = {verdict: [n for n, f in judged.items() if f.verdict is verdict] for verdict in Verdict}
     trimmed, stuck, left = by[Verdict.PASS], by[Verdict.FAIL], by[Verdict.UNDECIDED]
-    lines = [_line(judged[name], name) for name in trimmed]
-    cuts = _list(
+    lines = [row_of(judged[name], name) for name in trimmed]
+    cuts = one_each(
         [f"{x['part']} by {words.length(x['depth'])} mm over {x['area']:.0f} mm2" for x in lines]
     )
     asked = any(assembly.part_entries[part.name].trim != "never" for part in assembly.neighbours)
@@ -248,11 +257,13 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
         text = f"needs no modification: {gaps} kept, standing still."
     elif stuck:
         verdict = Verdict.FAIL if asked else Verdict.NOT_APPLICABLE
-        text = f"does not fit by trimming: {_list([_stuck(judged[n], n) for n in stuck])}."
+        text = (
+            f"does not fit by trimming: {one_each([stuck_in_words(judged[n], n) for n in stuck])}."
+        )
         remedy = "Set the housing back where fit-zones says, or allow deeper cuts."
     elif left:
         verdict = Verdict.UNDECIDED if asked else Verdict.NOT_APPLICABLE
-        text = f"may need modification: it cannot be decided for {_list(left)}."
+        text = f"may need modification: it cannot be decided for {one_each(left)}."
         remedy = "Settle their gaps first; fit-gap says what each one needs."
     else:
         verdict = Verdict.NOT_APPLICABLE
@@ -262,10 +273,10 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
     if trimmed and (stuck or left):
         text += f" To be trimmed in any case: {cuts}."
     if stuck and left:
-        text += f" Not decided: {_list(left)}."
+        text += f" Not decided: {one_each(left)}."
     silent = [x.name for x in assembly.neighbours if not assembly.part_entries[x.name].gap]
     if silent:
-        text += f" Not asked about (gap = false): {_list(silent)}."
+        text += f" Not asked about (gap = false): {one_each(silent)}."
     return Finding(
         code=CODE,
         verdict=verdict,
@@ -277,33 +288,8 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
         caution=CAUTION if trimmed else "",
         details={
             "trimmed": lines,
-            "in_the_way": [_line(judged[name], name) for name in stuck],
-            "open": [_line(judged[name], name) for name in left],
+            "in_the_way": [row_of(judged[name], name) for name in stuck],
+            "open": [row_of(judged[name], name) for name in left],
             "kept": kept,
         },
     )
-
-
-def _stuck(finding: Finding, name: str) -> str:
-    if finding.quantity is None or finding.details["inside_one_another"]:
-        return f"{name} and {finding.parts[0]} lie inside one another"
-    text = f"{name} lacks {words.length(finding.quantity.value)} mm of gap"
-    if finding.requirement is None:
-        return f"{text} and may not be trimmed"
-    return f"{text} and may be trimmed by {words.length(finding.requirement.limit)} mm only"
-
-
-def _line(finding: Finding, name: str) -> dict[str, Any]:
-    quantity = finding.quantity
-    return {
-        "part": name,
-        "depth": None if quantity is None else quantity.value,
-        "depth_low": None if quantity is None else quantity.low,
-        "depth_high": None if quantity is None else quantity.high,
-        "area": sum(row["area"] for row in finding.details["zones"] if not row["far_side"]),
-        "allowed": finding.details["allowed"],
-    }
-
-
-def _list(items: list[str]) -> str:
-    return ", ".join(dict.fromkeys(items))

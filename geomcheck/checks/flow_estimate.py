@@ -23,8 +23,9 @@ Details of the first finding: ``mass_flow`` (kg/s, low and high), ``mass_flow_fr
 ``mach`` (``s``, ``low``, ``value``, ``high``), ``shares`` (``name``, ``kind``, ``from``, ``to``,
 ``low``, ``value``, ``high`` in kPa, ``source``), ``air``, ``bands`` (what ``compare`` needs to let
 common terms cancel: values at the corners of the bands of coefficients and flow), ``blades``
-(``part``, ``angle``, ``open_share``, ``closed_form``). Of each finding with a place, for its picture: ``path``, ``outlines``
-(``throat``), and in a state ``maps`` (4 x 4 by part, from where it stands) and ``left_out``.
+(``part``, ``angle``, ``open_share``, ``closed_form``). Of each finding with a place, for its
+picture: ``path``, ``outlines`` (``throat``), and in a state ``maps`` (4 x 4 by part, from where it
+stands) and ``left_out``.
 """
 
 from __future__ import annotations

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from geomcheck.errors import CannotDecide
-from geomcheck.finding import Quantity, Term
+from geomcheck.finding import Finding, Quantity, Term
 from geomcheck.fit import words
 from geomcheck.fit.state import Gap, State
 from geomcheck.fit.zone import NAMED, Zone
@@ -98,3 +99,31 @@ def said_cuts(name: str, zones: Sequence[Zone]) -> str:
     text = f": {', '.join(places[:NAMED])}" if places else ""
     text += f", and {len(near) - NAMED} more places" if len(near) > NAMED else ""
     return text + (f"; the cut goes right through {name}" if len(near) < len(zones) else "")
+
+
+def stuck_in_words(finding: Finding, name: str) -> str:
+    """What a neighbour that may not be trimmed enough lacks, from its finding."""
+    if finding.quantity is None or finding.details["inside_one_another"]:
+        return f"{name} and {finding.parts[0]} lie inside one another"
+    text = f"{name} lacks {words.length(finding.quantity.value)} mm of gap"
+    if finding.requirement is None:
+        return f"{text} and may not be trimmed"
+    return f"{text} and may be trimmed by {words.length(finding.requirement.limit)} mm only"
+
+
+def one_each(items: Sequence[str]) -> str:
+    """The items with commas, each once."""
+    return ", ".join(dict.fromkeys(items))
+
+
+def row_of(finding: Finding, name: str) -> dict[str, Any]:
+    """A neighbour's row in the details of the finding on all."""
+    quantity = finding.quantity
+    return {
+        "part": name,
+        "depth": None if quantity is None else quantity.value,
+        "depth_low": None if quantity is None else quantity.low,
+        "depth_high": None if quantity is None else quantity.high,
+        "area": sum(row["area"] for row in finding.details["zones"] if not row["far_side"]),
+        "allowed": finding.details["allowed"],
+    }

@@ -210,7 +210,7 @@ def test_only_neighbours_are_trimmed(casting, bonnet, assembly):
 
 @pytest.mark.parametrize("bad", [-1, 0, "some", True, float("nan"), float("inf"), [1]])
 def test_bad_allowances_are_refused(bad):
-    with pytest.raises(ValidationError, match="trim is 'never', 'free' or a depth|are no numbers"):
+    with pytest.raises(ValidationError, match=r"trim is 'never', 'free' or a depth|are no numbers"):
         PartEntry.model_validate({"name": "a", "file": "a.stl", "trim": bad})
 
 
