@@ -88,8 +88,10 @@ def read_baseline(path: Path) -> Baseline:
     if not isinstance(data, dict) or data.get("format") != _FORMAT:
         refuse("this is no baseline of geomcheck")
     if data.get("version") != _VERSION:
-        refuse(f"this baseline has layout {data.get('version')!r}, not {_VERSION}")
+        refuse(f"this baseline has layout {data.get('version')!r:.40}, not {_VERSION}")
     try:
+        if not isinstance(data["entries"], list):
+            raise TypeError("a list of entries expected")
         entries = [_read(entry) for entry in data["entries"]]
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         refuse(f"this baseline is damaged ({type(error).__name__}: {str(error)[:200]})")

@@ -107,7 +107,7 @@ def read_result(path: Path) -> Result:
         refuse("this is no result of geomcheck")
     if data.get("schema_version") != SCHEMA_VERSION:
         refuse(
-            f"this result has layout {data.get('schema_version')!r}, not {SCHEMA_VERSION}",
+            f"this result has layout {data.get('schema_version')!r:.40}, not {SCHEMA_VERSION}",
             "write it again with this version of geomcheck",
         )
     try:
