@@ -73,7 +73,8 @@ def read_ply(file: Path, content: bytes) -> tuple[FloatArray, IntArray, int]:
     for element, values in zip(elements, columns, strict=True):
         if element.name == "vertex":
             places = [element.column(axis) for axis in "xyz"]
-            points = np.column_stack([np.asarray(values[n or 0], np.float64) for n in places])
+            with np.errstate(invalid="ignore"):  # a signalling NaN, refused later
+                points = np.column_stack([np.asarray(values[n or 0], np.float64) for n in places])
         elif element.name == "face":
             faces, cut = _triangles(file, values[element.column(*_CORNERS) or 0])
     bad = np.flatnonzero(((faces < 0) | (faces >= len(points))).any(axis=1))
