@@ -64,7 +64,9 @@ def run_on_workers(
     folder = None if store is None else str(store.folder)
     task = delayed(_vehicle)
     tasks = [task(str(project.file), name, only, folder, files) for name in names]
-    found: Any = compute(*tasks, scheduler="processes", num_workers=workers)  # type: ignore[no-untyped-call]
+    # Dask says nothing of its types.
+    all_of: Any = compute
+    found = all_of(*tasks, scheduler="processes", num_workers=workers)
     # Wrong input is asked about once more, here, where it is raised with file and line.
     answers: list[Any] = [
         answer or (to_result(gate.run(project, vehicles=(name,), only=only).result), {})
