@@ -81,15 +81,15 @@ def measure(
             files=files,
         )
         return _kept(project, only, done, store, before)
-    with compiled_ahead(project) as compiling:
-        # Kernels are compiled twice by two processes that find none; one and a helper is faster.
-        processes = 1 if compiling else usable()
+    with compiled_ahead(project):
+        # On a machine without compiled kernels both processes compile, and the helper beside them:
+        # some kernels twice, but sooner than one process and the helper would.
         done = gate.run(
             project,
             vehicles=vehicles,
             only=only,
             progress=tell,
-            processes=processes,
+            processes=usable(),
             store=store,
             files=files,
         )
