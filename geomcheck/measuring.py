@@ -124,7 +124,8 @@ def _later(path: Path, vehicles: tuple[str, ...]) -> Later:
 def changed_vehicles(project: Project, revision: str) -> tuple[str, ...]:
     """Vehicles of which a file is not as it was in a Git revision.
 
-    The project file, and the files of the housing and of what is carried with it, belong to all.
+    The project file, its baseline, and the files of the housing and of what is carried with it,
+    belong to all.
     """
     folder = project.file.resolve().parent
     changed = changed_files(folder, revision)
@@ -134,8 +135,10 @@ def changed_vehicles(project: Project, revision: str) -> tuple[str, ...]:
 
     document = project.document
     ours = [project.file.resolve().name, *(part.file for part in document.parts)]
-    if touched(ours) or not document.vehicles:
-        return project.vehicles if touched(ours) else ()
+    if document.baseline is not None:
+        ours.append(document.baseline.file)
+    if touched(ours):
+        return project.vehicles
     return tuple(
         vehicle.name
         for vehicle in document.vehicles

@@ -197,6 +197,22 @@ def test_only_vehicles_of_which_a_file_changed_are_asked(repository, environment
     assert vehicles_of(check(repository, environment, *since)) == ["hatch"]
 
 
+def test_a_baseline_that_changed_is_asked_of_all(repository, environment):
+    """A tightened baseline fails vehicles of which no mesh changed: they must not be left out."""
+    more = '[baseline]\nfile = "accepted.json"\nchecks = ["fit-gap"]\n'
+    (repository / "project.toml").write_text(PROJECT + more, encoding="utf-8")
+    accept = (sys.executable, "-m", "geomcheck", "accept", "project.toml")
+    assert run(*accept, cwd=repository, env=environment).returncode == 0
+    run("git", "add", "-A", cwd=repository, env=environment)
+    run("git", "commit", "-qm", "baseline", cwd=repository, env=environment)
+    since = ("--changed-since", "HEAD", "--json", "-")
+    assert check(repository, environment, *since).returncode == 3
+    file = repository / "accepted.json"
+    file.write_text(file.read_text().replace("15.0", "17.0"))
+    done = check(repository, environment, *since)
+    assert (done.returncode, vehicles_of(done)) == (1, ["hatch", "van"])
+
+
 def test_what_was_left_out_is_said(repository, environment):
     lid(31, repository / "van bonnet ä.stl")
     done = check(repository, environment, "--changed-since", "main")
