@@ -5,10 +5,14 @@ from __future__ import annotations
 import gc
 import json
 import os
+import statistics
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -44,6 +48,24 @@ def contestant(module: str, *arguments: str) -> dict[str, float] | None:
         raise RuntimeError(f"{module} {' '.join(arguments)} failed:\n{done.stderr}")
     answer: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
     return answer
+
+
+def timed(ask: Callable[[], Any], repeats: int) -> tuple[Any, dict[str, float]]:
+    """Last answer of a question asked again and again, with the median seconds and CPU seconds.
+
+    One round of more than 10 s is long enough to tell: it is the last.
+    """
+    times: list[float] = []
+    busy: list[float] = []
+    answer = None
+    for _ in range(repeats):
+        begin, used = time.perf_counter(), time.process_time()
+        answer = ask()
+        times.append(time.perf_counter() - begin)
+        busy.append(time.process_time() - used)
+        if times[-1] > 10.0:
+            break
+    return answer, {"seconds": statistics.median(times), "cpu": statistics.median(busy)}
 
 
 class Memory:

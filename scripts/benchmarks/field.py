@@ -8,17 +8,15 @@ all points. libigl and geomcheck work in float64, open3d and warp in float32.
 from __future__ import annotations
 
 import json
-import statistics
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from benchmarks import Row, contestant, quick
+from benchmarks import Row, contestant, quick, timed
 from benchmarks.distance import body
 
 NAME = "field"
@@ -132,24 +130,13 @@ def compete(name: str, file: str, repeats: int) -> int:
         once = makers[name](data)
     except ImportError:
         return 3
-    times, busy = [], []
-    for _ in range(repeats):
-        begin, used = time.perf_counter(), time.process_time()
-        distance = once()
-        times.append(time.perf_counter() - begin)
-        busy.append(time.process_time() - used)
-        if times[-1] > 10.0:  # long enough to tell
-            break
+    distance, figures = timed(once, repeats)
     if name == "geomcheck":
         np.save(file + ".npy", distance)
         off = 0.0
     else:
         off = float(np.abs(distance - np.load(file + ".npy")).max())
-    print(
-        json.dumps(
-            {"seconds": statistics.median(times), "cpu": statistics.median(busy), "off": off}
-        )
-    )
+    print(json.dumps({**figures, "off": off}))
     return 0
 
 

@@ -8,17 +8,15 @@ path, and poses all over the place, some in contact. Trees are built before the 
 from __future__ import annotations
 
 import json
-import statistics
 import sys
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from benchmarks import Row, contestant, quick
+from benchmarks import Row, contestant, quick, timed
 from benchmarks.distance import body
 
 NAME = "poses"
@@ -130,12 +128,7 @@ def compete(name: str, file: str, question: str, repeats: int) -> int:
         once = {"geomcheck": _geomcheck, "python-fcl": _fcl, "coal": _coal}[name](data, question)
     except ImportError:
         return 3
-    times, busy = [], []
-    for _ in range(repeats):
-        begin, used = time.perf_counter(), time.process_time()
-        answer = once()
-        times.append(time.perf_counter() - begin)
-        busy.append(time.process_time() - used)
+    answer, figures = timed(once, repeats)
     if name == "geomcheck":
         np.save(file + ".npy", answer)
         off = 0.0
@@ -143,11 +136,7 @@ def compete(name: str, file: str, question: str, repeats: int) -> int:
         ours = np.load(file + ".npy")
         near = np.isfinite(ours)
         off = float(np.abs(answer - ours)[near].max(initial=0.0))
-    print(
-        json.dumps(
-            {"seconds": statistics.median(times), "cpu": statistics.median(busy), "off": off}
-        )
-    )
+    print(json.dumps({**figures, "off": off}))
     return 0
 
 
