@@ -11,7 +11,7 @@ from functools import cache
 from typing import Literal
 
 from geomcheck.errors import InputError
-from geomcheck.standards.reader import TABLES, table, typed
+from geomcheck.standards.reader import TABLES, of_material, table, typed
 from geomcheck.standards.rows import (
     CastingTolerance,
     Clearance,
@@ -271,14 +271,10 @@ def expansion(material: str) -> Expansion:
     >>> expansion("Al 6061").high
     23.6
     """
-    for row in expansions():
-        if row.material == material:
-            return row
-    known = "; ".join(row.material for row in expansions())
-    raise InputError(
-        f'there is no material "{material}" in the table of thermal expansion',
-        remedy=f"State its own coefficient, or choose one of: {known}",
+    row: Expansion = of_material(
+        expansions(), material, "thermal expansion", "State its own coefficient"
     )
+    return row
 
 
 @cache

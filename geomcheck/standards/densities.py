@@ -5,8 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import NamedTuple
 
-from geomcheck.errors import InputError
-from geomcheck.standards.reader import table, typed
+from geomcheck.standards.reader import of_material, table, typed
 
 
 class Density(NamedTuple):
@@ -38,11 +37,5 @@ def density(material: str) -> Density:
     >>> density("Al 6061").high
     2.71
     """
-    for row in densities():
-        if row.material == material:
-            return row
-    known = "; ".join(row.material for row in densities())
-    raise InputError(
-        f'there is no material "{material}" in the table of densities',
-        remedy=f"State its density instead, or choose one of: {known}",
-    )
+    row: Density = of_material(densities(), material, "densities", "State its density instead")
+    return row

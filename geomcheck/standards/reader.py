@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterable
 from functools import cache
 from importlib import resources
 from typing import Any, get_type_hints
+
+from geomcheck.errors import InputError
 
 TABLES: tuple[str, ...] = (
     "ball_ends",
@@ -62,3 +65,20 @@ def typed(row: dict[str, str], kind: Any) -> Any:
         else:
             values.append(text)
     return kind(*values)
+
+
+def of_material(rows: Iterable[Any], material: str, what: str, instead: str) -> Any:
+    """The row of a material.
+
+    Raises
+    ------
+    InputError
+        The material is not among the rows; the message lists what is, and names ``instead``.
+    """
+    known = {row.material: row for row in rows}
+    if material not in known:
+        raise InputError(
+            f'there is no material "{material}" in the table of {what}',
+            remedy=f"{instead}, or choose one of: {'; '.join(known)}",
+        )
+    return known[material]
