@@ -41,6 +41,7 @@ from geomcheck.shares import shared
 from geomcheck.store import Store
 from geomcheck.store.codec import from_findings, to_findings
 from geomcheck.version import __version__
+from geomcheck.wording import sentence
 
 #: Triangles of all parts together from which a second process pays.
 WORTH_SHARING = 50_000
@@ -222,8 +223,8 @@ def _ask(check: Check, assembly: Assembly, settings: Table) -> Iterator[Finding]
             vehicle=assembly.vehicle,
             subject=error.where or check.TITLE,
             parts=(),
-            message=_sentence(error.what),
-            remedy=_sentence(error.remedy),
+            message=sentence(error.what),
+            remedy=sentence(error.remedy),
         )
     except InputError as error:
         place: EntryRef | None = None
@@ -235,17 +236,10 @@ def _ask(check: Check, assembly: Assembly, settings: Table) -> Iterator[Finding]
             vehicle=assembly.vehicle,
             subject=(place.entry if place else error.where) or check.TITLE,
             parts=(),
-            message=_sentence(error.what),
-            remedy=_sentence(error.remedy),
+            message=sentence(error.what),
+            remedy=sentence(error.remedy),
             entry=place,
         )
-
-
-def _sentence(text: str) -> str:
-    """A capital letter and a full stop, where there is text."""
-    if not text:
-        return ""
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?')) else '.'}"
 
 
 def _summaries(assembly: Assembly) -> tuple[PartSummary, ...]:

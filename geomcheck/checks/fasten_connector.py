@@ -45,6 +45,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import ConnectorEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.sockets import connector_of, rim_trouble
+from geomcheck.wording import capital
 
 CODE = "fasten-connector"
 TITLE = "plugs and hoses"
@@ -186,7 +187,7 @@ def _finding(
         vehicle=assembly.vehicle,
         subject=label,
         parts=tuple(dict.fromkeys(filter(None, (entry.part, room.blocker)))),
-        message=f"{message[:1].upper()}{message[1:]}",
+        message=capital(message),
         remedy=remedy,
         quantity=None
         if room.clear and chosen.verdict is Verdict.PASS

@@ -46,6 +46,7 @@ from geomcheck.project.found_holes import metal_at
 from geomcheck.project.lines import Key
 from geomcheck.project.screws import resolve, title
 from geomcheck.standards import Fit
+from geomcheck.wording import capital
 
 CODE = "fasten-holes"
 TITLE = "holes under bolts"
@@ -243,9 +244,7 @@ class _Ask:
 
     def undecided(self, error: InputError | CannotDecide) -> Finding:
         """What cannot be asked of this bolt or this mesh."""
-        return self._finding(
-            Verdict.UNDECIDED, error.what[:1].upper() + error.what[1:] + ".", error.remedy + "."
-        )
+        return self._finding(Verdict.UNDECIDED, capital(error.what) + ".", error.remedy + ".")
 
     def no_hole(self, near: float, depth: float) -> Finding:
         """No round hole: a fail where the bolt's axis runs into metal at once."""

@@ -26,7 +26,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
-from typing import Annotated, Any
+from typing import Any
 
 from pydantic import Field
 
@@ -42,15 +42,16 @@ from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.finding import SEVERITY, Finding, Quantity, Requirement, Term, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.bolts import gaskets, length_is_asked, wanted
-from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
+from geomcheck.project.entries import FastenerEntry, NotNegative
 from geomcheck.project.lines import Key
-from geomcheck.project.screws import resolve, seat_finding, title
+from geomcheck.project.screws import SeatTable, resolve, seat_finding, title
+from geomcheck.wording import capital
 
 CODE = "fasten-length"
 TITLE = "bolt lengths"
 
 
-class Settings(Table):
+class Settings(SeatTable):
     """Settings of the check."""
 
     all: bool = Field(
@@ -68,12 +69,6 @@ class Settings(Table):
     )
     off_axis: NotNegative = Field(
         default=0.5, description="how far a tapped hole may stand off the fastener's axis, mm"
-    )
-    seat_tolerance: Positive = Field(
-        default=0.5, description="how far metal may miss the stated seat plane, mm"
-    )
-    seat_share: Annotated[float, Field(gt=0, le=1)] = Field(
-        default=0.6, description="least part of the head's ring that must bear, 0 to 1"
     )
 
 
@@ -176,7 +171,7 @@ def _finding(
     air = say.air_text(grip)
     if problems:
         what = " ".join(problem.what for problem in problems)
-        message = f"{title(entry)}: {what} {facts[0].upper()}{facts[1:]}. {air}".strip()
+        message = f"{title(entry)}: {what} {capital(facts)}. {air}".strip()
     else:
         message = f"{title(entry)} has the right length: {facts}. {air}".strip()
     # The verdict rests on the first problem; without any, on the figure with least to spare.

@@ -44,6 +44,7 @@ from geomcheck.project.order_build import with_relief, work_of
 from geomcheck.project.order_steps import box_of, steps_of
 from geomcheck.project.order_work import Work
 from geomcheck.standards import hands
+from geomcheck.wording import capital, sentence
 
 CODE = "fasten-order"
 TITLE = "order of work"
@@ -148,7 +149,7 @@ def _undecided(
     message += "order; with chord errors at their worst, and a way in for a finger, none is "
     message += f"proved: {_circle(waits)}"
     if work.notes:
-        message += f" {' '.join(_sentence(note) for note in work.notes)}"
+        message += f" {' '.join(sentence(note) for note in work.notes)}"
     blamed = [w.block.part for w in waits if w.block is not None]
     names = ", ".join(dict.fromkeys(part for part in blamed if part in assembly.parts))
     remedy = "Mend what is said above, or make room there."
@@ -218,7 +219,7 @@ def _remedy(relief: Relief | None) -> str:
         "load a bolt or plug in first, or turn an axis"
     )
     if relief is None:
-        return f"{other[0].upper()}{other[1:]}."
+        return f"{capital(other)}."
     said = []
     for block in relief.blocks:
         place = f" at {at(block.point)}" if block.point is not None else ""
@@ -263,7 +264,3 @@ def _witnesses(assembly: Assembly, waits: tuple[Wait, ...]) -> tuple[Witness, ..
         and wait.block.point is not None
         and wait.block.part in assembly.parts
     )
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}"

@@ -55,9 +55,9 @@ from geomcheck.fasten.way_in import LENGTH
 from geomcheck.fasten.way_words import best_in_hand, with_way
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
+from geomcheck.project.entries import FastenerEntry, NotNegative, Positive
 from geomcheck.project.lines import Key
-from geomcheck.project.screws import resolve, seat_finding, title
+from geomcheck.project.screws import SeatTable, resolve, seat_finding, title
 from geomcheck.project.tools import check_families, own_tools, tools_for
 
 CODE = "fasten-reach"
@@ -69,15 +69,9 @@ WRENCH = "torque wrench"
 HAND = 250.0
 
 
-class Settings(Table):
+class Settings(SeatTable):
     """Settings of the check."""
 
-    seat_tolerance: Positive = Field(
-        default=0.5, description="how far metal may miss the stated seat plane, mm"
-    )
-    seat_share: Annotated[float, Field(gt=0, le=1)] = Field(
-        default=0.6, description="least part of the head's ring that must bear, 0 to 1"
-    )
     lift: NotNegative = Field(
         default=0.3, description="nothing is looked at nearer to the seat than this, mm"
     )

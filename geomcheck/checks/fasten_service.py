@@ -48,6 +48,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import NotNegative, Positive, ServiceEntry, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.points import point_of, still_reached, tools_of
+from geomcheck.wording import capital
 
 CODE = "fasten-service"
 TITLE = "service points of the vehicle"
@@ -225,7 +226,7 @@ def _finding(
         vehicle=assembly.vehicle,
         subject=f'service "{entry.name}"{suffix}',
         parts=tuple(dict.fromkeys(filter(None, (entry.part, blocker)))),
-        message=_upper(service_words.service_message(label, served, best, state, entry.room)),
+        message=capital(service_words.service_message(label, served, best, state, entry.room)),
         remedy=service_words.service_remedy(point.frame(), ours, best, state, entry.room),
         quantity=quantity,
         requirement=None if verdict is Verdict.NOT_APPLICABLE else need,
@@ -239,10 +240,6 @@ def _finding(
             "tool": _drawn(best, entry, point),
         },
     )
-
-
-def _upper(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
 
 
 def _quantity(

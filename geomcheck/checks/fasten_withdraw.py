@@ -28,7 +28,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
-from typing import Annotated, Any
+from typing import Any
 
 from pydantic import Field
 
@@ -43,25 +43,19 @@ from geomcheck.fasten.way_words import with_way
 from geomcheck.fasten.withdraw import Withdrawal, washer_radius
 from geomcheck.finding import SEVERITY, Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import FastenerEntry, NotNegative, Positive, Table
+from geomcheck.project.entries import FastenerEntry, NotNegative
 from geomcheck.project.lines import Key
-from geomcheck.project.screws import resolve, seat_finding, title
+from geomcheck.project.screws import SeatTable, resolve, seat_finding, title
 
 CODE = "fasten-withdraw"
 TITLE = "room to draw fasteners"
 
 
-class Settings(Table):
+class Settings(SeatTable):
     """Settings of the check."""
 
     margin: NotNegative = Field(
         default=0.0, description="travel wanted beyond the screw's length, mm"
-    )
-    seat_tolerance: Positive = Field(
-        default=0.5, description="how far metal may miss the stated seat plane, mm"
-    )
-    seat_share: Annotated[float, Field(gt=0, le=1)] = Field(
-        default=0.6, description="least part of the head's ring that must bear, 0 to 1"
     )
     lift: NotNegative = Field(
         default=0.3, description="nothing is looked at nearer to the seat than this, mm"

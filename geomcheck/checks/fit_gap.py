@@ -40,6 +40,7 @@ from geomcheck.fit.state import Gap
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.clearances import Clearances, Question, answer, questions
 from geomcheck.project.pair_recall import recalled_pair
+from geomcheck.wording import capital
 
 CODE = "fit-gap"
 TITLE = "gap to the neighbours"
@@ -118,7 +119,7 @@ def _message(
         text += f" Measured beyond the mate {_list(kept)}."
     reasons = gap.undecided if verdict is Verdict.UNDECIDED else ()
     for note in (*reasons, *notes, *gap.notes):
-        text += f" {note[0].upper()}{note[1:]}."
+        text += f" {capital(note)}."
     return text.replace("the first part", a).replace("the second part", b)
 
 

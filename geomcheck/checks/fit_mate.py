@@ -28,6 +28,7 @@ from geomcheck.fit.mate import PARALLEL, Mate, check_mate
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import MateEntry, Table
 from geomcheck.project.lines import Key
+from geomcheck.wording import capital
 
 CODE = "fit-mate"
 TITLE = "mating faces"
@@ -85,7 +86,7 @@ def _answer(assembly: Assembly, key: Key, entry: MateEntry, bodies: dict[str, Bo
             subject=f'mate "{entry.name}"',
             parts=(a, b),
             message=text,
-            remedy=error.remedy[:1].upper() + error.remedy[1:] + ".",
+            remedy=capital(error.remedy) + ".",
             witnesses=(Witness("declared point", a, entry.at),),
             entry=assembly.entry(key),
         )

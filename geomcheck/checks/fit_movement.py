@@ -48,6 +48,7 @@ from geomcheck.project.entries import MovementEntry, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.moving import MovingPair, doubts, moving_pairs
 from geomcheck.project.recall import recalled
+from geomcheck.wording import capital
 
 CODE = "fit-movement"
 TITLE = "gap while parts move"
@@ -214,7 +215,7 @@ def _message(
             deep = f"overlap by {words.length(gap.depth)} mm or more"
         text = f"{a} and {b} {deep} {way}, {gap.pose.words}, at {where}; {wanted}.{first}"
     for note in (*(gap.undecided if verdict is Verdict.UNDECIDED else ()), *gap.notes):
-        text += f" {note[0].upper()}{note[1:]}."
+        text += f" {capital(note)}."
     return (
         text.replace("the moving part", a)
         .replace("the still part", b)

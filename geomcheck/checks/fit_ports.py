@@ -33,6 +33,7 @@ from geomcheck.fit.ports import PortJoint, Step, measure_ports
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import MateEntry, PortJointEntry, Table
 from geomcheck.project.lines import Key
+from geomcheck.wording import capital
 
 CODE = "fit-ports"
 TITLE = "ports in joints"
@@ -112,8 +113,8 @@ def _answers(ask: _Ask) -> Iterator[Finding]:
         yield ask.finding(
             "",
             Verdict.FAIL if certain else Verdict.UNDECIDED,
-            f"{_sentence(_named(error.what, mate))}, {words.place(entry.at)}.",
-            f"{_sentence(error.remedy)}.",
+            f"{capital(_named(error.what, mate))}, {words.place(entry.at)}.",
+            f"{capital(error.remedy)}.",
             witnesses=(Witness("port", first, entry.at),),
         )
         return
@@ -239,7 +240,3 @@ def _up(value: float) -> str:
 
 def _named(text: str, mate: MateEntry) -> str:
     return text.replace("the first part", mate.parts[0]).replace("the second part", mate.parts[1])
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]

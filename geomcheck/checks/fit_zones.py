@@ -44,6 +44,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.clearances import Answer, Clearances, Question, answer, clearances, questions
 from geomcheck.project.entries import NotNegative, Positive, Table
 from geomcheck.project.pair_recall import recalled_pair
+from geomcheck.wording import capital
 
 CODE = "fit-zones"
 TITLE = "places that are too near"
@@ -180,7 +181,7 @@ def _message(
     if smaller:
         text += f" {smaller} smaller patch{'es are' if smaller > 1 else ' is'} not listed."
     for note in zones.notes:
-        text += f" {note[0].upper()}{note[1:]}."
+        text += f" {capital(note)}."
     return text.replace("the other mesh", f"the mesh of {b}")
 
 

@@ -33,6 +33,7 @@ from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.entries import Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 from geomcheck.project.two_ways import agreement
+from geomcheck.wording import capital
 
 CODE = "flow-agreement"
 TITLE = "area of a duct two ways"
@@ -55,7 +56,7 @@ def _ask(measured: MeasuredDuct) -> Finding:
     try:
         found = agreement(measured)
     except CannotDecide as why:
-        text = f"{why.what[0].upper()}{why.what[1:]}."
+        text = f"{capital(why.what)}."
         return _finding(measured, Verdict.UNDECIDED, text, f"{why.remedy}.", None, 0)
     both = np.isfinite(found.plane) & np.isfinite(found.level)
     if not both.any():

@@ -69,6 +69,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measured_ducts
 from geomcheck.project.taking import at_station
+from geomcheck.wording import capital
 
 CODE = CHECK
 TITLE = "duct area"
@@ -97,7 +98,7 @@ class _Duct:
         try:
             survey = self.measured.survey()
         except CannotDecide as why:
-            yield self._finding(Verdict.UNDECIDED, why.what[0].upper() + why.what[1:], why.remedy)
+            yield self._finding(Verdict.UNDECIDED, capital(why.what), why.remedy)
             return
         main = self._least(survey)
         yield main
@@ -183,7 +184,7 @@ class _Duct:
                 Verdict.UNDECIDED,
                 f"The area could not be measured at {spans} along the path, from "
                 f"{place(where[0])}: {reason}.",
-                f"{remedy[0].upper()}{remedy[1:]}.",
+                f"{capital(remedy)}.",
                 subject=f"{self.subject}, {state}",
                 witnesses=(Witness(state, self.names[0], point(where[0])),),
                 details={"state": state, "s": numbers(survey.fine_s[rows][:ROWS])},

@@ -57,6 +57,7 @@ from geomcheck.project.duct_recall import recalled_duct
 from geomcheck.project.entries import Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 from geomcheck.project.taking import at_throat
+from geomcheck.wording import capital
 
 CODE = "flow-throat"
 TITLE = "true throat"
@@ -82,7 +83,7 @@ def _least(measured: MeasuredDuct) -> Finding:
     try:
         survey, found = measured.survey(), measured.narrowest()
     except CannotDecide as why:
-        return _finding(measured, Verdict.UNDECIDED, _capital(why.what) + ".", why.remedy)
+        return _finding(measured, Verdict.UNDECIDED, capital(why.what) + ".", why.remedy)
     names, takers = measured.names, at_throat(measured)
     text, area, group = in_words(found, taken_in_words(takers, names)), found.area, None
     if found.cut is None:
@@ -184,10 +185,6 @@ def _ball(measured: MeasuredDuct, limit: float) -> Finding:
         ),
         details={"path": path_of(path), **measured.assembly.pose},
     )
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]
 
 
 def _finding(

@@ -42,6 +42,7 @@ from geomcheck.project.ducts import TurnEntry
 from geomcheck.project.entries import Table
 from geomcheck.project.routes import ports_along
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
+from geomcheck.wording import capital
 
 CODE = "flow-turn"
 TITLE = "turn and sight of a duct"
@@ -106,7 +107,7 @@ class _Duct:
         )
 
     def _undecided(self, about: str, why: CannotDecide | InputError) -> Finding:
-        message = f"{why.what[0].upper()}{why.what[1:]}."
+        message = f"{capital(why.what)}."
         return self._finding(about, Verdict.UNDECIDED, message, remedy=f"{why.remedy}.")
 
     def _judged(

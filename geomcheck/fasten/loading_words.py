@@ -8,6 +8,7 @@ from geomcheck.fasten.room import Room
 from geomcheck.fasten.withdraw import Withdrawal, washer_radius
 from geomcheck.fasten.words import at, at_least, at_most, millimetres
 from geomcheck.finding import Verdict
+from geomcheck.wording import capital
 
 BENCH = "On the bench, with only the housing and what it carries,"
 
@@ -65,7 +66,7 @@ def travel_remedy(
     if not load and shorter:
         text = f"{shorter[:-2]} or "
     text += f"{verb} {blocker} along the axis of {fastener.name}, by {short} mm or more."
-    return f"{text[0].upper()}{text[1:]}"
+    return capital(text)
 
 
 def bench_note(result: Loading) -> str:

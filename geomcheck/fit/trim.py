@@ -17,6 +17,7 @@ from geomcheck.finding import Finding, Quantity, Term
 from geomcheck.fit import words
 from geomcheck.fit.state import Gap, State
 from geomcheck.fit.zone import NAMED, Zone
+from geomcheck.wording import capital
 
 #: What to mind of any cut.
 CAUTION = (
@@ -54,7 +55,7 @@ def doubts(gap: Gap | None, trouble: CannotDecide | None, a: str, b: str) -> lis
     if gap is not None:
         texts += gap.undecided
     named = [t.replace("the first part", a).replace("the second part", b) for t in texts]
-    return [f"{text[:1].upper()}{text[1:]}" for text in named]
+    return [capital(text) for text in named]
 
 
 def depth_of_cut(gaps: Sequence[tuple[float, Gap]]) -> Quantity | None:

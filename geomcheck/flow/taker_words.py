@@ -8,6 +8,7 @@ from typing import Any
 from geomcheck.finding import Point
 from geomcheck.flow.account import numbers, place
 from geomcheck.flow.takers import Taker, Takers
+from geomcheck.wording import capital
 
 #: Takers named in a sentence; all are in the details.
 _NAMED = 4
@@ -43,7 +44,7 @@ def ways_in_words(takers: Takers, names: Sequence[str]) -> str:
         done = "win back all it takes" if takers.wanted is None else (
             f"have {takers.wanted:.2f} mm2 open there"
         )  # fmt: skip
-        return f"{text[0].upper()}{text[1:]}, to {done}."
+        return f"{capital(text)}, to {done}."
     parts = []
     for taker in usable:
         assert taker.way is not None
@@ -52,7 +53,7 @@ def ways_in_words(takers: Takers, names: Sequence[str]) -> str:
         return ""
     text = _listed(parts, "and")
     alone = " is" if len(parts) == 1 else ": each alone is"
-    return f"{text[0].upper()}{text[1:]}{alone} not enough; {takers.wanted:.2f} mm2 are wanted."
+    return f"{capital(text)}{alone} not enough; {takers.wanted:.2f} mm2 are wanted."
 
 
 def _way(taker: Taker, names: Sequence[str]) -> str:

@@ -14,6 +14,7 @@ from geomcheck.fasten.holes import Hole
 from geomcheck.finding import Finding, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.found_holes import holes_at, holes_of
+from geomcheck.wording import capital
 
 
 def hole_under(
@@ -123,7 +124,7 @@ def unasked_holes(
         subject=f'holes of "{parts[0]}"' if parts else "holes",
         parts=parts,
         message=message,
-        remedy=remedy[:1].upper() + remedy[1:],
+        remedy=capital(remedy),
         entry=assembly.entry(("check", code)),
     )
 

@@ -3,15 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from typing import Annotated
+
+from pydantic import Field
 
 from geomcheck.errors import InputError
 from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.seat import Seat
 from geomcheck.finding import Finding, Verdict, Witness
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import FastenerEntry
+from geomcheck.project.entries import FastenerEntry, Positive, Table
 from geomcheck.project.lines import Key
 from geomcheck.standards import heads
+
+
+class SeatTable(Table):
+    """Settings of a check that looks for the seat under a head."""
+
+    seat_tolerance: Positive = Field(
+        default=0.5, description="how far metal may miss the stated seat plane, mm"
+    )
+    seat_share: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=0.6, description="least part of the head's ring that must bear, 0 to 1"
+    )
 
 
 def resolve(assembly: Assembly, key: Key, entry: FastenerEntry) -> Fastener:

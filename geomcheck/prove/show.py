@@ -9,6 +9,7 @@ from geomcheck.compare.changes import Change
 from geomcheck.prove.faults import TITLES
 from geomcheck.prove.plant import Outcome, Trial
 from geomcheck.prove.prove import Proof
+from geomcheck.wording import capital
 
 _SIGN = {Outcome.MISSED: "▼", Outcome.HIDDEN: "◆", Outcome.CAUGHT: "●"}
 
@@ -40,7 +41,7 @@ def said(trial: Trial, why: str) -> str:
         return f"the run stops: {trial.stopped}"
     if trial.by is not None:
         return _change(trial.by)
-    text = f"{why[:1].upper()}{why[1:]}."
+    text = f"{capital(why)}."
     if trial.unnamed is not None:
         text += f" Another finding does not name it: {_change(trial.unnamed)}"
     return text

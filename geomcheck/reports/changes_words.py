@@ -14,6 +14,7 @@ from geomcheck.compare.tools import ToolChange, tool_changes
 from geomcheck.finding import Quantity
 from geomcheck.mesh.deviation_regions import Region
 from geomcheck.reports.words import format_number, format_point, plural
+from geomcheck.wording import capital, sentence
 
 #: A direction this near to an axis is told by its name (cosine).
 _ALONG = 0.9998
@@ -67,7 +68,7 @@ def amounts(part: PartChange) -> list[str]:
     elif shape.volume is not None:
         told.append(f"Volume changed by {spread(shape.volume, sign=True)}.")
     if shape.note:
-        told.append(f"{shape.note[:1].upper()}{shape.note[1:]}.")
+        told.append(f"{capital(shape.note)}.")
     was, now, change = part.masses
     if was is not None and now is not None and change is not None:
         told.append(
@@ -75,7 +76,7 @@ def amounts(part: PartChange) -> list[str]:
             f"({part.material})."
         )
     elif part.material:
-        told.append(f"{part.material[:1].upper()}{part.material[1:]}.")
+        told.append(f"{capital(part.material)}.")
     return told
 
 
@@ -214,7 +215,7 @@ def flow_words(flow: FlowChange) -> list[str]:
         f"{flow.shared} of {plural(len(flow.shares), 'loss', 'losses')} read the same figures of "
         f"the tables, and {flows}: such common terms cancel, and their spread is not counted twice."
     )
-    return [f"{text[:1].upper()}{text[1:]}{'' if text.endswith('.') else '.'}" for text in told]
+    return [sentence(text) for text in told]
 
 
 def _point(values: Any) -> str:
