@@ -51,7 +51,7 @@ def recheck(result: Path, project: Path, tell: Tell | None = None) -> Report:
         The result, the project file or a mesh cannot be read, or they do not belong together.
     """
     told = read_result(result)
-    scene = Scene(load(project))
+    scene = Scene(load(project), told.findings)
     if told.project != scene.project.document.name:
         raise InputError(
             f'the result is of project "{told.project}", not "{scene.project.document.name}"',

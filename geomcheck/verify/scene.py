@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from geomcheck.errors import GeomcheckError, InputError
+from geomcheck.finding import Finding
 from geomcheck.project.entries import MILLIMETRES, PartEntry, Place
 from geomcheck.project.load import Project
 from geomcheck.verify.simple import FloatArray
@@ -32,10 +33,13 @@ class Scene:
     ----------
     project : Project
         Validated; no mesh is taken from it.
+    findings : tuple of Finding
+        All that the result says: some findings carry figures that others rest on.
     """
 
-    def __init__(self, project: Project) -> None:
+    def __init__(self, project: Project, findings: tuple[Finding, ...] = ()) -> None:
         self.project = project
+        self.findings = findings
         self._known: dict[tuple[str, str], FloatArray | NotRechecked] = {}
 
     def entry(self, vehicle: str, name: str) -> tuple[PartEntry, Place]:
