@@ -10,8 +10,9 @@ import numpy as np
 from geomcheck.finding import Finding, Verdict, Witness
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.figures import limit_of_gap
+from geomcheck.verify.near import nearest_below
 from geomcheck.verify.scene import NotRechecked, Scene
-from geomcheck.verify.simple import FloatArray, distance_to, nearest_below, winding
+from geomcheck.verify.simple import FloatArray, distance_to, winding
 
 #: Points and values are written to a millionth of a mm; this is far above that and below any use.
 NEAR = 2e-5

@@ -13,9 +13,6 @@ from numpy.typing import NDArray
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int64]
 
-#: Pairs of boxes looked at in one go; bounds the memory.
-BLOCK = 4_000_000
-
 
 def to_segments(points: FloatArray, begin: FloatArray, end: FloatArray) -> FloatArray:
     """(n,) distance of each point from its own segment."""
@@ -86,7 +83,7 @@ def segments_apart(p: FloatArray, q: FloatArray, r: FloatArray, s: FloatArray) -
 
 
 def triangles_apart(a: FloatArray, b: FloatArray) -> FloatArray:
-    """(n,) distance of triangle a from triangle b, row by row; not for triangles that cross."""
+    """(n,) distance of triangle a from triangle b, row by row; 0 where they cross."""
     best = np.full(len(a), np.inf)
     for k in range(3):
         best = np.minimum(best, to_triangles(a[:, k], b))
@@ -96,43 +93,21 @@ def triangles_apart(a: FloatArray, b: FloatArray) -> FloatArray:
                 best,
                 segments_apart(a[:, k], a[:, (k + 1) % 3], b[:, j], b[:, (j + 1) % 3]),
             )
-    return best
+    return np.where(pierced(a, b) | pierced(b, a), 0.0, best)
 
 
-def nearest_below(
-    a: FloatArray, b: FloatArray, limit: float, budget: int
-) -> tuple[float | None, bool]:
-    """Least distance of two meshes if it is below ``limit``, and whether all pairs were looked at.
-
-    Every pair of triangles whose boxes come nearer than ``limit`` is measured; the others cannot
-    be nearer. At most ``budget`` pairs are.
-    """
-    least, measured = np.inf, 0
-    reach = (b.min(axis=(0, 1)) - limit, b.max(axis=(0, 1)) + limit)
-    a = a[((a.max(axis=1) >= reach[0]) & (a.min(axis=1) <= reach[1])).all(axis=1)]
-    if not len(a):
-        return None, True
-    b_low, b_high = b.min(axis=1), b.max(axis=1)
-    step = 512
-    for begin in range(0, len(a), step):
-        rows = a[begin : begin + step]
-        low, high = rows.min(axis=1), rows.max(axis=1)
-        close = ((b_high >= low.min(axis=0) - limit) & (b_low <= high.max(axis=0) + limit)).all(
-            axis=1
-        )
-        near = np.flatnonzero(close)
-        if not len(near):
-            continue
-        for share in np.array_split(near, max(1, len(rows) * len(near) // BLOCK)):
-            apart = np.maximum(low[:, None] - b_high[share], b_low[share] - high[:, None])
-            square = (np.maximum(apart, 0.0) ** 2).sum(axis=2)
-            i, j = np.nonzero(square < limit * limit)
-            if measured + len(i) > budget:
-                return (float(least) if least < limit else None), False
-            measured += len(i)
-            if len(i):
-                least = min(least, float(triangles_apart(rows[i], b[share[j]]).min()))
-    return (float(least) if least < limit else None), True
+def pierced(a: FloatArray, b: FloatArray) -> NDArray[np.bool_]:
+    """(n,) whether an edge of triangle a goes through triangle b, row by row."""
+    normal = np.cross(b[:, 1] - b[:, 0], b[:, 2] - b[:, 0])
+    height = np.einsum("nkj,nj->nk", a - b[:, :1], normal)
+    found = np.zeros(len(a), dtype=bool)
+    for k in range(3):
+        h0, h1 = height[:, k], height[:, (k + 1) % 3]
+        rows = np.flatnonzero((h0 > 0.0) != (h1 > 0.0))
+        t = (h0[rows] / (h0[rows] - h1[rows]))[:, None]
+        at = a[rows, k] + t * (a[rows, (k + 1) % 3] - a[rows, k])
+        found[rows] |= to_triangles(at, b[rows]) <= 1e-9
+    return found
 
 
 def slice_segments(triangles: FloatArray, point: FloatArray, normal: FloatArray) -> FloatArray:

@@ -7,11 +7,11 @@ import pytest
 import trimesh
 
 from geomcheck.verify.flow import open_area
+from geomcheck.verify.near import nearest_below
 from geomcheck.verify.scene import best_fit, turned
 from geomcheck.verify.simple import (
     clip_slab,
     distance_to,
-    nearest_below,
     nearest_to_axis,
     segments_apart,
     triangles_apart,
