@@ -24,7 +24,7 @@ def sound(scene: Scene, finding: Finding) -> Iterator[Claim]:
     size = mesh.max(axis=(0, 1)) - mesh.min(axis=(0, 1))
     off = float(np.abs(size - np.array(told["size"])).max())
     yield confirm("size", off <= NEAR, f"{size[0]:.3f} x {size[1]:.3f} x {size[2]:.3f} mm")
-    closed = _closed(mesh)
+    closed = is_closed(mesh)
     if told["class"] == "closed":
         yield confirm("closed", closed, "every edge once each way" if closed else "edges are open")
     elif told["class"] == "open":
@@ -49,7 +49,7 @@ def sound(scene: Scene, finding: Finding) -> Iterator[Claim]:
         yield left_open("fault", "what is wrong is not worked out again")
 
 
-def _closed(mesh: FloatArray) -> bool:
+def is_closed(mesh: FloatArray) -> bool:
     """Whether each edge is passed as often one way as the other."""
     corners = np.ascontiguousarray(mesh.reshape(-1, 3) + 0.0)
     number = np.unique(corners, axis=0, return_inverse=True)[1].reshape(-1, 3)
