@@ -16,6 +16,8 @@ from geomcheck.verify.simple import FloatArray, IntArray, to_triangles, triangle
 
 #: Triangles in a bundle.
 BUNDLE = 48
+#: Distances (mm) that differ by less are the same.
+TIE = 1e-12
 #: Pairs measured in one go; bounds the memory.
 BLOCK = 60_000
 
@@ -177,24 +179,70 @@ def least_distance(a: Bundles, b: Bundles, matrix: FloatArray | None = None) -> 
 
 def distances(points: FloatArray, mesh: Bundles, limit: float = np.inf) -> FloatArray:
     """(n,) distance of points from a mesh; inf where it is more than ``limit``."""
+    return _nearest(points, mesh, limit)[0]
+
+
+def nearest(
+    points: FloatArray, mesh: Bundles, limit: float = np.inf
+) -> tuple[FloatArray, IntArray, FloatArray]:
+    """Distance, triangle (as given) and nearest point of a mesh for each point.
+
+    Where several triangles are as near, the first counts. Beyond ``limit`` the distance is inf,
+    and the other two say nothing.
+    """
+    distance, place = _nearest(points, mesh, limit)
+    return distance, mesh.number[place], feet(points, mesh.triangles[place])
+
+
+def _nearest(points: FloatArray, mesh: Bundles, limit: float) -> tuple[FloatArray, IntArray]:
     found = np.full(len(points), np.inf)
+    place = np.zeros(len(points), dtype=np.int64)
     order = _curve(points) if len(points) > 1 else np.arange(len(points))
     step = 64
     for begin in range(0, len(order), step):
         rows = order[begin : begin + step]
         here = points[rows]
-        low, high = here.min(axis=0), here.max(axis=0)
-        gap = box_gaps(low, high, mesh.low, mesh.high)
+        gap = box_gaps(here.min(axis=0), here.max(axis=0), mesh.low, mesh.high)
         rank = np.argsort(gap, kind="stable")
-        best = np.full(len(rows), limit)
+        best = np.full(len(rows), np.inf)
         for few in np.array_split(rank, max(1, len(rank) // 8)):
-            few = few[gap[few] <= best.max()]
+            few = few[gap[few] <= min(float(best.max()), limit) + TIE]
             if not len(few):
                 break
             cols = mesh.rows(few)
             i, j = np.divmod(np.arange(len(rows) * len(cols)), len(cols))
             away = to_triangles(here[i], mesh.triangles[cols[j]]).reshape(len(rows), -1)
-            best = np.minimum(best, away.min(axis=1))
-            found[rows] = np.minimum(found[rows], away.min(axis=1))
+            least = away.min(axis=1)
+            # The first of those that are as near, by their numbers in the file.
+            tied = np.where(away <= least[:, None] + TIE, mesh.number[cols], len(mesh.number))
+            mine = cols[tied.argmin(axis=1)]
+            same = (np.abs(least - best) <= TIE) & (mesh.number[mine] < mesh.number[place[rows]])
+            better = (least < best - TIE) | same
+            place[rows[better]] = mine[better]
+            best = np.minimum(best, least)
+        found[rows] = best
     found[found > limit] = np.inf
-    return found
+    return found, place
+
+
+def feet(points: FloatArray, triangles: FloatArray) -> FloatArray:
+    """(n, 3) nearest point of its own triangle for each point."""
+    a, b, c = (triangles[:, k] for k in range(3))
+    normal = np.cross(b - a, c - a)
+    square = np.einsum("ij,ij->i", normal, normal)
+    flat = square > 0.0
+    safe = np.where(flat, square, 1.0)
+    over = flat.copy()
+    for start, end in ((a, b), (b, c), (c, a)):
+        over &= np.einsum("ij,ij->i", np.cross(end - start, points - start), normal) >= 0.0
+    best = points - (np.einsum("ij,ij->i", points - a, normal) / safe)[:, None] * normal
+    away = np.where(over, 0.0, np.inf)
+    for start, end in ((a, b), (b, c), (c, a)):
+        along = end - start
+        length = np.einsum("ij,ij->i", along, along)
+        t = np.einsum("ij,ij->i", points - start, along) / np.where(length > 0.0, length, 1.0)
+        foot = start + np.clip(t, 0.0, 1.0)[:, None] * along
+        distance = np.linalg.norm(points - foot, axis=1)
+        closer = distance < away
+        best, away = np.where(closer[:, None], foot, best), np.where(closer, distance, away)
+    return np.asarray(best)

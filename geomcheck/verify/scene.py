@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
 import re
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -13,7 +11,12 @@ from geomcheck.errors import GeomcheckError, InputError
 from geomcheck.finding import Finding
 from geomcheck.project.entries import MILLIMETRES, PartEntry, Place
 from geomcheck.project.load import Project
+from geomcheck.verify.body import Body
+from geomcheck.verify.laid import Laid, lay
+from geomcheck.verify.place import best_fit, placed, turned
 from geomcheck.verify.simple import FloatArray
+
+__all__ = ["NotRechecked", "Scene", "best_fit", "placed", "read", "turned"]
 
 _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attributes", "<u2")])
 _NUMBER = rb"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
@@ -40,7 +43,8 @@ class Scene:
     def __init__(self, project: Project, findings: tuple[Finding, ...] = ()) -> None:
         self.project = project
         self.findings = findings
-        self._known: dict[tuple[str, str], FloatArray | NotRechecked] = {}
+        self._known: dict[tuple[str, str], Body | NotRechecked] = {}
+        self._laid: dict[tuple[str, str], Laid] = {}
 
     def entry(self, vehicle: str, name: str) -> tuple[PartEntry, Place]:
         """A part's entry, and the place of the vehicle it belongs to.
@@ -74,21 +78,47 @@ class Scene:
         NotRechecked
             The file or the placement is of a kind this route does not read.
         """
-        key = (vehicle, name)
+        return self.body(vehicle, name).triangles
+
+    def body(self, vehicle: str, name: str) -> Body:
+        """A part in the housing frame, with what was worked out of it; as :meth:`triangles`."""
+        key = self._key(vehicle, name)
         if key not in self._known:
-            entry, outer = self.entry(vehicle, name)
             try:
-                if entry.refine is not None:
-                    raise NotRechecked(f"{name} is laid on another part by patches")
-                unit = entry.unit or self.project.document.unit
-                corners = read(self.project.file.parent / entry.file) * MILLIMETRES[unit]
-                self._known[key] = placed(outer, placed(entry.place, corners))
+                self._known[key] = self._place(vehicle, name)
             except NotRechecked as why:
                 self._known[key] = why
         found = self._known[key]
         if isinstance(found, NotRechecked):
             raise found
         return found
+
+    def laid(self, vehicle: str, name: str) -> Laid:
+        """How a part that is laid on another by patches came to lie; as :meth:`triangles`."""
+        self.body(vehicle, name)
+        return self._laid[self._key(vehicle, name)]
+
+    def by_patches(self, vehicle: str, name: str) -> bool:
+        """Whether a part is laid on another, or on one that is: two routes differ in the last."""
+        return self.entry(vehicle, name)[0].refine is not None
+
+    def _key(self, vehicle: str, name: str) -> tuple[str, str]:
+        # What goes into every vehicle is read once.
+        shared = any(part.name == name for part in self.project.document.parts)
+        return ("" if shared else vehicle, name)
+
+    def _place(self, vehicle: str, name: str) -> Body:
+        entry, outer = self.entry(vehicle, name)
+        unit = entry.unit or self.project.document.unit
+        corners = read(self.project.file.parent / entry.file) * MILLIMETRES[unit]
+        body = Body(placed(outer, placed(entry.place, corners)))
+        if entry.refine is None:
+            return body
+        found = lay(body, entry.refine, self.body(vehicle, entry.refine.to))
+        if found is None:
+            raise NotRechecked(f"{name} does not settle on {entry.refine.to} by this route")
+        self._laid[self._key(vehicle, name)] = found
+        return Body(body.triangles @ found.matrix[:3, :3].T + found.matrix[:3, 3])
 
 
 def read(path: Path) -> FloatArray:
@@ -123,61 +153,3 @@ def read(path: Path) -> FloatArray:
         listed: FloatArray = np.asarray(mesh.vertices, dtype=np.float64)[np.asarray(mesh.faces)]
         return listed
     raise NotRechecked(f"{path.name}: this route reads STL, OBJ and PLY only")
-
-
-def placed(place: Place, triangles: FloatArray) -> FloatArray:
-    """Triangles moved as a ``place`` table says."""
-    if place.matrix is not None:
-        matrix = np.array(place.matrix)
-        # Written with seven digits or so: the nearest rotation is meant.
-        left, _, right = np.linalg.svd(matrix[:3, :3])
-        laid: FloatArray = triangles @ (left @ right).T + matrix[:3, 3]
-        return laid
-    if place.datums:
-        turn, shift = best_fit(
-            np.array([pair.part for pair in place.datums]),
-            np.array([pair.at for pair in place.datums]),
-        )
-        fitted: FloatArray = triangles @ turn.T + shift
-        return fitted
-    out = triangles
-    for one in place.turns:
-        about = np.array(one.about)
-        out = (out - about) @ turned(one.axis, one.angle).T + about
-    moved: FloatArray = out + np.array(place.move)
-    return moved
-
-
-def turned(axis: Any, degrees: float) -> FloatArray:
-    """(3, 3) rotation, from its unit quaternion."""
-    unit = np.asarray(axis, dtype=np.float64)
-    half = math.radians(degrees) / 2.0
-    w = math.cos(half)
-    x, y, z = unit / np.linalg.norm(unit) * math.sin(half)
-    return np.array(
-        [
-            [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
-            [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
-            [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
-        ]
-    )
-
-
-def best_fit(points: FloatArray, targets: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Rotation and shift that bring points nearest to targets, by Horn's quaternion.
-
-    B. Horn, J. Opt. Soc. Am. A 4 (1987) 629: the eigenvector of the greatest eigenvalue.
-    """
-    p, q = points - points.mean(axis=0), targets - targets.mean(axis=0)
-    s = p.T @ q
-    d = np.array([s[1, 2] - s[2, 1], s[2, 0] - s[0, 2], s[0, 1] - s[1, 0]])
-    matrix = np.zeros((4, 4))
-    matrix[0, 0] = np.trace(s)
-    matrix[0, 1:] = matrix[1:, 0] = d
-    matrix[1:, 1:] = s + s.T - np.trace(s) * np.eye(3)
-    w, x, y, z = np.linalg.eigh(matrix)[1][:, -1]
-    turn = turned((1.0, 0.0, 0.0), 0.0)
-    length = math.sqrt(x * x + y * y + z * z)
-    if length > 0.0:
-        turn = turned((x, y, z), math.degrees(2.0 * math.atan2(length, w)))
-    return turn, targets.mean(axis=0) - turn @ points.mean(axis=0)

@@ -1,0 +1,144 @@
+"""What is worked out once of each part in place: its bundles, its connected pieces, its edges."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from geomcheck.verify.near import Bundles
+from geomcheck.verify.simple import FloatArray, IntArray, winding
+
+
+class Body:
+    """A part in place, in plain arrays.
+
+    Parameters
+    ----------
+    triangles : (m, 3, 3) float64
+        mm, in the file's order.
+    """
+
+    def __init__(self, triangles: FloatArray) -> None:
+        self.triangles = triangles
+
+    @cached_property
+    def bundles(self) -> Bundles:
+        """The triangles, bundled with their neighbours."""
+        return Bundles(self.triangles)
+
+    @cached_property
+    def edges(self) -> Edges:
+        """Corners by number, and the edges between them."""
+        return Edges(self.triangles)
+
+    @cached_property
+    def closed(self) -> bool:
+        """Whether each edge is passed as often one way as the other, round a volume above 0."""
+        a, b, c = (self.triangles[:, k] - self.triangles[0, 0] for k in range(3))
+        volume = float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6.0)
+        return self.edges.closed and volume > 0.0
+
+    @cached_property
+    def pieces(self) -> FloatArray:
+        """(k, 3) one corner of each piece joined by edges."""
+        first = np.unique(self.edges.piece, return_index=True)[1]
+        found: FloatArray = self.triangles[first, 0]
+        return found
+
+    @cached_property
+    def normals(self) -> FloatArray:
+        """(m, 3) unit normals; zero without area."""
+        across = np.cross(
+            self.triangles[:, 1] - self.triangles[:, 0], self.triangles[:, 2] - self.triangles[:, 0]
+        )
+        length = np.linalg.norm(across, axis=1)
+        unit: FloatArray = across / np.where(length > 0.0, length, 1.0)[:, None]
+        return unit
+
+    def holds(self, point: FloatArray) -> bool:
+        """Whether a point lies in the material; only of a closed part."""
+        low, high = self.triangles.min(axis=(0, 1)), self.triangles.max(axis=(0, 1))
+        if bool((point < low).any() or (point > high).any()):
+            return False
+        return winding(point, self.triangles) > 0.5
+
+
+class Edges:
+    """Edges of a mesh whose equal corners count as one.
+
+    Triangles that use a corner twice have no area and no outline, and are passed over.
+
+    Parameters
+    ----------
+    triangles : (m, 3, 3) float64
+    """
+
+    def __init__(self, triangles: FloatArray) -> None:
+        corners = np.ascontiguousarray(triangles.reshape(-1, 3) + 0.0)
+        number = np.unique(corners, axis=0, return_inverse=True)[1].reshape(-1, 3)
+        #: (m, 3) number of each corner.
+        self.corner: IntArray = number
+        self.proper = (
+            (number[:, 0] != number[:, 1])
+            & (number[:, 1] != number[:, 2])
+            & (number[:, 2] != number[:, 0])
+        )
+        sound = number[self.proper]
+        begin, end = sound.ravel(), sound[:, [1, 2, 0]].ravel()
+        count = int(number.max()) + 1
+        code = np.minimum(begin, end) * count + np.maximum(begin, end)
+        known, way = np.unique(code, return_inverse=True)
+        #: (e, 2) ends of each edge, by corner.
+        self.ends: IntArray = np.stack([known // count, known % count], axis=1)
+        #: (e,) triangles at each edge.
+        self.faces: IntArray = np.bincount(way, minlength=len(known))
+        #: (e,) how many more run one way along it than the other.
+        self.net: IntArray = np.bincount(way[begin < end], minlength=len(known)) * 2 - self.faces
+        self._way = way.reshape(-1, 3)
+
+    @property
+    def closed(self) -> bool:
+        """Every edge is passed as often one way as the other."""
+        return bool((self.net == 0).all())
+
+    @cached_property
+    def piece(self) -> IntArray:
+        """(m,) number of the piece each triangle belongs to; -1 for those passed over."""
+        rows = np.repeat(np.arange(len(self._way)), 3)
+        size = len(self._way) + len(self.faces)
+        graph = coo_array(
+            (np.ones(len(rows)), (rows, len(self._way) + self._way.ravel())), shape=(size, size)
+        )
+        label = connected_components(graph, directed=False)[1][: len(self._way)]
+        found = np.full(len(self.proper), -1, dtype=np.int64)
+        found[self.proper] = np.unique(label, return_inverse=True)[1]
+        return found
+
+    @cached_property
+    def without_partner(self) -> IntArray:
+        """(m,) edges of each triangle that no other triangle has; 0 for those passed over."""
+        alone = np.zeros(len(self.proper), dtype=np.int64)
+        alone[self.proper] = (self.faces[self._way] == 1).sum(axis=1)
+        return alone
+
+    @property
+    def outlines(self) -> int:
+        """Connected runs of edges with one triangle."""
+        ends = self.ends[self.faces == 1]
+        if not len(ends):
+            return 0
+        used, local = np.unique(ends, return_inverse=True)
+        local = local.reshape(-1, 2)
+        graph = coo_array(
+            (np.ones(len(local)), (local[:, 0], local[:, 1])), shape=(len(used), len(used))
+        )
+        return int(connected_components(graph, directed=False)[0])
+
+    @property
+    def repeated(self) -> int:
+        """Triangles with the same three corners as an earlier one."""
+        kept = np.sort(self.corner[self.proper], axis=1)
+        return len(kept) - len(np.unique(kept, axis=0)) if len(kept) else 0
