@@ -34,8 +34,9 @@ Details of the main finding: ``curve`` (``s``, ``area``, ``bore_area``, ``hydrau
 ``state``; null where not measured), ``throat`` (``s``, ``area``, ``point``, ``askew_degrees``,
 ``equivalent_diameter``, ``percent_of_inlet``), ``inlet_area``, ``restrictions`` (``s``, ``part``,
 ``area_lost``, ``percent``, ``point``, ``estimate``), ``path``, ``outlines`` (``throat``, ``inlet``:
-closed lines). Of a restriction ``taken`` (``part``, ``cast_in``, ``area_lost``, ``low``, ``high``,
-``percent``, ``point``, and ``move`` or ``cut_back``), ``not_told``. Lengths mm, areas mm2.
+closed lines). Of a restriction ``s``, ``shoulder``, ``area_lost``, ``taken`` (``part``,
+``cast_in``, ``area_lost``, ``low``, ``high``, ``percent``, ``point``, and ``move`` or
+``cut_back``), ``not_told``. Lengths mm, areas mm2.
 """
 
 from __future__ import annotations
@@ -268,7 +269,8 @@ class _Duct:
                       for one in takers.found),
                 ),
                 view=point(survey.path.frames([dip.s])[0, 9:12]),
-                details=taker_details(takers, self.names),
+                details={"s": dip.s, "shoulder": dip.shoulder, "area_lost": dip.area_lost}
+                | taker_details(takers, self.names),
             )  # fmt: skip
         if strict and not survey.restrictions:
             verdict = need.decide(survey.deepest)
