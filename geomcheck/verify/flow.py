@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from geomcheck.finding import Finding
-from geomcheck.verify import flow_area, flow_throat
+from geomcheck.verify import flow_area, flow_throat, flow_turn
 from geomcheck.verify.claims import Claim
 from geomcheck.verify.flow_section import open_area
 from geomcheck.verify.scene import Scene
@@ -16,4 +16,5 @@ __all__ = ["ROUTES", "open_area"]
 ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
     "flow-area": flow_area.area,
     "flow-throat": flow_throat.throat,
+    "flow-turn": flow_turn.turn,
 }
