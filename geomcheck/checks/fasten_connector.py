@@ -19,14 +19,16 @@ a shorter stroke or an angled boot; or plug it in first, and say so with ``when 
 
 Details of a finding: ``way`` (``in place``, ``plug in first``, ``no way``, ``undecided``),
 ``in_place`` and ``first`` (room in mm about ``body``, ``cable``, ``fingers``, ``home``), ``pinch``
-(direction of the fingers, degrees), ``pull`` (how far it can be pulled, mm, at most its stroke),
-``tool`` (the plug as drawn, pulled off).
+and ``first_pinch`` (direction of the fingers, degrees), ``start`` (mm above the rim where looking
+begins), ``pull`` (how far it can be pulled, mm, at most its stroke), ``tool`` (the plug as drawn,
+pulled off).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from pydantic import Field
@@ -34,16 +36,18 @@ from pydantic import Field
 from geomcheck.errors import CannotDecide
 from geomcheck.fasten import connector_words as words
 from geomcheck.fasten.connector import Connector
+from geomcheck.fasten.foot import foot_sagitta
 from geomcheck.fasten.plugging import Plugging, free_pull, plugging
 from geomcheck.fasten.room import Room
 from geomcheck.fasten.surroundings import Surroundings
-from geomcheck.fasten.way_in import LENGTH, way_in
+from geomcheck.fasten.way_in import way_in
 from geomcheck.fasten.way_words import with_way
 from geomcheck.fasten.words import facet_terms
 from geomcheck.finding import SEVERITY, Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import ConnectorEntry, NotNegative, Positive, Table
 from geomcheck.project.lines import Key
+from geomcheck.project.recall import recalled_watched
 from geomcheck.project.sockets import connector_of, rim_trouble
 from geomcheck.wording import capital
 
@@ -77,19 +81,19 @@ class _Way:
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     """One finding for each connector of the vehicle."""
     asked = [(*pair, connector_of(assembly, *pair)) for pair in assembly.connectors]
-    about = Surroundings(assembly.parts, assembly.open_for_tools)
     for key, entry, connector in asked:
-        yield _ask(assembly, settings, about, key, entry, connector)
+        ask = partial(_ask, settings=settings, key=key, entry=entry, connector=connector)
+        yield from recalled_watched(assembly, CODE, key, ask)
 
 
 def _ask(
     assembly: Assembly,
     settings: Settings,
-    about: Surroundings,
     key: Key,
     entry: ConnectorEntry,
     connector: Connector,
 ) -> Finding:
+    about = Surroundings(assembly.parts, assembly.open_for_tools)
     trouble = rim_trouble(connector, about[entry.part], settings.rim_tolerance, settings.lift)
     if trouble is not None:
         verdict, message, remedy = trouble
@@ -126,15 +130,17 @@ def _ask(
     except CannotDecide as error:
         raise CannotDecide(error.what, remedy=error.remedy, where=entry.name) from error
     pull = free_pull(connector, near, carrier=entry.part, lift=settings.lift)
-    finding = _finding(assembly, key, entry, connector, here, first, pull)
+    start = settings.lift + foot_sagitta(connector.at, connector.radius, about[entry.part])
+    finding = _finding(assembly, key, entry, connector, here, first, pull, start)
     place = connector.point(connector.length + connector.stroke + 1.0)
-    far = [
-        p for p in about.beside((place, place), LENGTH, entry.part) if p.name not in entry.itself
-    ]
-    if entry.when == "first":
-        far = [p for p in far if (assembly.parts[p.name].role == "neighbour") == side]
+    roles = assembly.parts.roles
+
+    def there(name: str) -> bool:
+        mine = entry.when != "first" or (roles[name] == "neighbour") == side
+        return mine and name not in entry.itself
+
     held = connector.grip > 0.0 and connector.finger > 0.0
-    way = way_in(place, connector.axis, far)
+    way = way_in(place, connector.axis, about.around(entry.part, there))
     return with_way(finding, "the pulled plug", place, way, finger=not held)
 
 
@@ -146,6 +152,7 @@ def _finding(
     here: Plugging,
     first: Plugging,
     pull: float,
+    start: float,
 ) -> Finding:
     need = Requirement("at least", entry.room, "mm", f'{entry.kind} "{entry.name}"')
     in_place = _way(here.rooms, need)
@@ -203,6 +210,8 @@ def _finding(
             "first": {n: _row(r) for n, r in first.rooms},
             "pull": pull,
             "pinch": here.pinch,
+            "first_pinch": first.pinch,
+            "start": start,
             "tool": {
                 "name": entry.name,
                 "at": list(connector.at),
@@ -214,7 +223,7 @@ def _finding(
 
 
 def _ours(assembly: Assembly) -> set[str]:
-    return {part.name for part in assembly.ours}
+    return {name for name, role in assembly.parts.roles.items() if role != "neighbour"}
 
 
 def _way(rooms: tuple[tuple[str, Room], ...], need: Requirement) -> _Way:

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal
 
 from pydantic import Field
@@ -44,6 +45,7 @@ from geomcheck.project.bolt_holes import hole_under, unasked_holes, undeclared_h
 from geomcheck.project.entries import FastenerEntry, Name, NotNegative, Positive, Table
 from geomcheck.project.found_holes import metal_at
 from geomcheck.project.lines import Key
+from geomcheck.project.recall import recalled
 from geomcheck.project.screws import resolve, title
 from geomcheck.standards import Fit
 from geomcheck.wording import capital
@@ -102,22 +104,36 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
             )
     for key, entry, fastener in asked:
         into = entry.into if entry.nut is None and entry.into in assembly.parts else None
-        under: Placed | None = None
-        if into != entry.part:
-            finding, under = _clearance(assembly, settings, key, entry, fastener)
-            yield finding
-        if into is not None:
-            yield _thread(assembly, settings, key, entry, fastener, into, under)
+        names = [name for name in (entry.part, into) if name is not None]
+        ask = partial(_ask, settings=settings, key=key, entry=entry, fastener=fastener, into=into)
+        yield from recalled(assembly, CODE, names, key, ask)
     if settings.undeclared != "ignore":
         for name in settings.parts or (assembly.housing.name,):
-            yield from undeclared_holes(
+            without = partial(
+                undeclared_holes,
                 CODE,
-                assembly,
-                name,
+                name=name,
                 near=settings.near,
                 slack=settings.thread,
                 fail=settings.undeclared == "fail",
             )
+            yield from recalled(assembly, CODE, [name], ("without a bolt", name), without)
+
+
+def _ask(
+    assembly: Assembly,
+    settings: Settings,
+    key: Key,
+    entry: FastenerEntry,
+    fastener: Fastener,
+    into: str | None,
+) -> Iterator[Finding]:
+    under: Placed | None = None
+    if into != entry.part:
+        finding, under = _clearance(assembly, settings, key, entry, fastener)
+        yield finding
+    if into is not None:
+        yield _thread(assembly, settings, key, entry, fastener, into, under)
 
 
 def _clearance(

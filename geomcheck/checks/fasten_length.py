@@ -26,6 +26,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import Any
 
 from pydantic import Field
@@ -44,6 +45,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.bolts import gaskets, length_is_asked, wanted
 from geomcheck.project.entries import FastenerEntry, NotNegative
 from geomcheck.project.lines import Key
+from geomcheck.project.recall import recalled_watched
 from geomcheck.project.screws import SeatTable, resolve, seat_finding, title
 from geomcheck.wording import capital
 
@@ -90,14 +92,13 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
         for key, entry in assembly.fasteners
         if settings.all or length_is_asked(entry)
     ]
-    if not asked:
-        return
-    about = Surroundings(assembly.parts)
     for one in asked:
-        yield _ask(assembly, settings, about, one)
+        ask = partial(_ask, settings=settings, asked=one)
+        yield from recalled_watched(assembly, CODE, one.key, ask)
 
 
-def _ask(assembly: Assembly, settings: Settings, about: Surroundings, asked: _Asked) -> Finding:
+def _ask(assembly: Assembly, settings: Settings, asked: _Asked) -> Finding:
+    about = Surroundings(assembly.parts)
     entry, fastener = asked.entry, asked.fastener
     carrier = about[entry.part]
     seat = examine_seat(

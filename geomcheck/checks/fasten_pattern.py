@@ -27,6 +27,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -42,6 +43,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import PatternEntry, Table
 from geomcheck.project.found_holes import holes_at, metal_at
 from geomcheck.project.lines import Key
+from geomcheck.project.recall import recalled
 
 CODE = "fasten-pattern"
 TITLE = "bolt patterns"
@@ -70,12 +72,17 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
                     f"vehicle {assembly.vehicle!r} has no part named {name!r}",
                     f"known: {', '.join(assembly.parts)}",
                 )
-        try:
-            yield _answer(assembly, key, entry)
-        except CannotDecide as error:
-            yield _finding(
-                assembly, key, entry, Verdict.UNDECIDED, error.what + ".", error.remedy + "."
-            )
+        ask = partial(_ask, key=key, entry=entry)
+        yield from recalled(assembly, CODE, entry.parts, key, ask)
+
+
+def _ask(assembly: Assembly, key: Key, entry: PatternEntry) -> Finding:
+    try:
+        return _answer(assembly, key, entry)
+    except CannotDecide as error:
+        return _finding(
+            assembly, key, entry, Verdict.UNDECIDED, error.what + ".", error.remedy + "."
+        )
 
 
 def _answer(assembly: Assembly, key: Key, entry: PatternEntry) -> Finding:

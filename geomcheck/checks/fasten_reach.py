@@ -44,19 +44,19 @@ from geomcheck.fasten.access import access_each, measured
 from geomcheck.fasten.access_rows import drawn_tool, room_row, skipped_row, tool_row
 from geomcheck.fasten.access_verdict import Judged, Sources, judge
 from geomcheck.fasten.fastener import Fastener
-from geomcheck.fasten.hand import hand_room
+from geomcheck.fasten.hand import hand_room, hand_span
 from geomcheck.fasten.lean_each import lean_each
 from geomcheck.fasten.obstacle import Obstacle
 from geomcheck.fasten.reach import Reach, free_from
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.tools import Tool
-from geomcheck.fasten.way_in import LENGTH
 from geomcheck.fasten.way_words import best_in_hand, with_way
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative, Positive
 from geomcheck.project.lines import Key
+from geomcheck.project.recall import recalled_watched
 from geomcheck.project.screws import SeatTable, resolve, seat_finding, title
 from geomcheck.project.tools import check_families, own_tools, tools_for
 
@@ -65,8 +65,6 @@ TITLE = "tool access"
 
 CAUTION = "Tighten to the maker's torque and sequence; replace one-time fasteners."
 WRENCH = "torque wrench"
-#: Parts within this of a hand may matter to it, mm.
-HAND = 250.0
 
 
 class Settings(SeatTable):
@@ -113,9 +111,10 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
         fastener = resolve(assembly, key, entry)
         tools = tools_for(assembly, key, entry, fastener, own)
         asked.append(_Ask(key, entry, fastener, _tuned(assembly, settings, key, entry, tools)))
-    about = Surroundings(assembly.parts, assembly.open_for_tools)
     for ask in asked:
-        yield _ask(assembly, settings, about, ask)
+        yield from recalled_watched(
+            assembly, CODE, ask.key, partial(_ask, settings=settings, ask=ask)
+        )
 
 
 def _tuned(
@@ -134,7 +133,8 @@ def _tuned(
     return tuple(tuned)
 
 
-def _ask(assembly: Assembly, settings: Settings, about: Surroundings, ask: _Ask) -> Finding:
+def _ask(assembly: Assembly, settings: Settings, ask: _Ask) -> Finding:
+    about = Surroundings(assembly.parts, assembly.open_for_tools)
     entry, fastener = ask.entry, ask.fastener
     carrier = about[entry.part]
     seat = examine_seat(
@@ -170,11 +170,12 @@ def _ask(assembly: Assembly, settings: Settings, about: Surroundings, ask: _Ask)
         skipped, leaning = leaning, []
     for one in lean_each(fastener, leaning, near(leaning), **asked) if leaning else []:
         found.append(judge(one, room, sources))
-    best, way = best_in_hand(found, lambda places: about.beside(places, LENGTH, entry.part))
+    best, way = best_in_hand(found, about.around(entry.part))
     start = free_from(seat, settings.lift)[1]
     full = measured(best.access, near([best.access.tool]), entry.room, start)
     found[[one is best for one in found].index(True)] = best = judge(full, room, sources)
-    everything = about.along(fastener, stroke + fastener.length + HAND, HAND, entry.part)
+    top, wide = hand_span(fastener)
+    everything = about.along(fastener, top + seat.height + within, wide + within, entry.part)
     hand = hand_room(fastener, everything, seat=seat, lift=settings.lift, within=within)
     finding = _finding(assembly, ask, seat, best, found, skipped, hand)
     if way is not None:

@@ -21,6 +21,7 @@ for each tool or way: room before and after in mm, what it lost, who blocks), ``
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from typing import Any
 
 from pydantic import Field
@@ -48,6 +49,7 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import NotNegative, Positive, ServiceEntry, Table
 from geomcheck.project.lines import Key
 from geomcheck.project.points import point_of, still_reached, tools_of
+from geomcheck.project.recall import recalled_watched
 from geomcheck.wording import capital
 
 CODE = "fasten-service"
@@ -84,20 +86,20 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     for key, entry in assembly.services:
         point = point_of(assembly, key, entry)
         asked.append((key, entry, point, tools_of(assembly, key, entry, point)))
-    about = Surroundings(assembly.parts, assembly.open_for_tools)
     for key, entry, point, tools in asked:
-        yield from _ask(assembly, settings, about, key, entry, point, tools)
+        ask = partial(_ask, settings=settings, key=key, entry=entry, point=point, tools=tools)
+        yield from recalled_watched(assembly, CODE, key, ask)
 
 
 def _ask(
     assembly: Assembly,
     settings: Settings,
-    about: Surroundings,
     key: Key,
     entry: ServiceEntry,
     point: Fastener,
     tools: Sequence[Tool],
 ) -> Iterator[Finding]:
+    about = Surroundings(assembly.parts, assembly.open_for_tools)
     carrier = about[entry.part]
     radius = max(point.head_radius if tools else 0.0, (entry.diameter or 0.0) / 2.0)
     trouble = foot_trouble(
@@ -216,7 +218,7 @@ def _finding(
         label = "blocked here" if verdict is Verdict.FAIL else "nearest metal"
         witnesses = (Witness(label, blocker, place), seat)
     label = f'{entry.kind or "service point"} "{entry.name}"'
-    ours = [part.name for part in assembly.ours]
+    ours = [name for name, role in assembly.parts.roles.items() if role != "neighbour"]
     nearest = {stand_of(one.after).blocker for one in served}
     kinds = [assembly.parts[name].kind for name in assembly.parts if name in nearest]
     caution = connector_words.cautions("", [assembly.parts[entry.part].kind, *kinds])

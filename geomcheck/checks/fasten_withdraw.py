@@ -28,6 +28,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import Any
 
 from pydantic import Field
@@ -38,13 +39,14 @@ from geomcheck.fasten.loading import WITHIN, Loading, loading
 from geomcheck.fasten.room import Room
 from geomcheck.fasten.seat import Seat, examine_seat
 from geomcheck.fasten.surroundings import Surroundings
-from geomcheck.fasten.way_in import LENGTH, way_to
+from geomcheck.fasten.way_in import way_to
 from geomcheck.fasten.way_words import with_way
 from geomcheck.fasten.withdraw import Withdrawal, washer_radius
 from geomcheck.finding import SEVERITY, Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import FastenerEntry, NotNegative
 from geomcheck.project.lines import Key
+from geomcheck.project.recall import recalled_watched
 from geomcheck.project.screws import SeatTable, resolve, seat_finding, title
 
 CODE = "fasten-withdraw"
@@ -81,9 +83,9 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
     asked = [(*pair, resolve(assembly, *pair)) for pair in assembly.fasteners]
     for key, entry, _ in asked:
         _check_first(assembly, key, entry)
-    about = Surroundings(assembly.parts, assembly.open_for_tools)
     for key, entry, fastener in asked:
-        yield _ask(assembly, settings, about, key, entry, fastener)
+        ask = partial(_ask, settings=settings, key=key, entry=entry, fastener=fastener)
+        yield from recalled_watched(assembly, CODE, key, ask)
 
 
 def _check_first(assembly: Assembly, key: Key, entry: FastenerEntry) -> None:
@@ -99,11 +101,11 @@ def _check_first(assembly: Assembly, key: Key, entry: FastenerEntry) -> None:
 def _ask(
     assembly: Assembly,
     settings: Settings,
-    about: Surroundings,
     key: Key,
     entry: FastenerEntry,
     fastener: Fastener,
 ) -> Finding:
+    about = Surroundings(assembly.parts, assembly.open_for_tools)
     carrier = about[entry.part]
     seat = examine_seat(
         fastener, carrier, tolerance=settings.seat_tolerance, share=settings.seat_share
@@ -111,12 +113,13 @@ def _ask(
     trouble = words.seat_trouble(fastener, title(entry), carrier, seat, settings.seat_tolerance)
     if trouble is not None:
         return seat_finding(CODE, assembly, key, entry, trouble, seat)
-    height = about.span(fastener) + fastener.head_top + fastener.length + settings.margin
+    beyond = fastener.head_top + fastener.length + settings.margin
     wide = max(fastener.head_radius, washer_radius(fastener), fastener.hole_radius)
-    up = about.along(fastener, height, wide, entry.part)
+    up = about.above(fastener, beyond, wide, entry.part)
     down = about.along(fastener, -fastener.length, fastener.hole_radius + WITHIN, entry.part)
     near = {part.name: part for part in (*up, *down)}
-    ours = {part.name for part in assembly.ours}
+    roles = assembly.parts.roles
+    ours = {name for name in roles if roles[name] != "neighbour"}
     bench = [part for name, part in near.items() if name in ours]
     into = "" if entry.nut is not None else entry.into
     result = loading(
@@ -139,9 +142,8 @@ def _ask(
     # A finger comes to it from above, or from the side.
     top = fastener.head_top + fastener.length
     places = [fastener.point(top + 1.0), fastener.point(0.5 * top)]
-    every = about.beside(places, LENGTH, entry.part)
-    far = [part for part in every if entry.load != "first" or part.name in ours]
-    way = way_to([(place, fastener.axis) for place in places], far)
+    there = about.around(entry.part, lambda name: entry.load != "first" or name in ours)
+    way = way_to([(place, fastener.axis) for place in places], there)
     return with_way(finding, "the drawn bolt", places[0], way, finger=True)
 
 

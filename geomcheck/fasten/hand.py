@@ -37,6 +37,17 @@ def hand_room(
     CannotDecide
         The hand lies below the place where looking begins.
     """
+    stack = _stack(fastener)
+    return stack_rooms(fastener, [stack], obstacles, seat=seat, lift=lift, within=within)[0]
+
+
+def hand_span(fastener: Fastener) -> tuple[float, float]:
+    """How high above the seat and how far from the axis a hand comes, mm."""
+    _, standing, stroke = _stack(fastener)
+    return standing[-1][1] + stroke, max(row[2] for row in standing) / 2.0
+
+
+def _stack(fastener: Fastener) -> Stack:
     hand = hands()[0]
     row = fastener.screw
     around = row.head_diameter + 2.0 * hand.finger
@@ -45,5 +56,4 @@ def hand_room(
     tool = Tool("hand", "hand", row.drive, row.across_flats, profile, hand.status)
     grip = fastener.washer + 0.5 * row.head_height
     standing = [(grip + a, grip + b, d) for a, b, d in profile]
-    stack = Stack(tool, standing, fastener.length)
-    return stack_rooms(fastener, [stack], obstacles, seat=seat, lift=lift, within=within)[0]
+    return Stack(tool, standing, fastener.length)

@@ -13,7 +13,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal, Protocol, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +57,31 @@ class WayIn:
     part: str
 
 
-def way_to(places: Sequence[tuple[Point, Point]], parts: Sequence[Obstacle]) -> WayIn:
+class Field(Protocol):
+    """Obstacles that are asked for box by box."""
+
+    def near(self, low: FloatArray, high: FloatArray) -> Sequence[Obstacle]:
+        """Those whose true surface may meet the box low..high, mm."""
+        ...
+
+
+@dataclass(frozen=True)
+class _Listed:
+    """A list of obstacles as a field."""
+
+    parts: Sequence[Obstacle]
+
+    def near(self, low: FloatArray, high: FloatArray) -> list[Obstacle]:
+        return [part for part in self.parts if _meets_box(part, low, high)]
+
+
+def _meets_box(part: Obstacle, low: FloatArray, high: FloatArray) -> bool:
+    least, most = part.tree.bounds
+    off = part.sagitta.largest
+    return bool((least - off <= high).all() and (most + off >= low).all())
+
+
+def way_to(places: Sequence[tuple[Point, Point]], parts: Sequence[Obstacle] | Field) -> WayIn:
     """The widest of the ways to several places, each with its axis; the first of equals."""
     found = way_in(*places[0], parts)
     for place, axis in places[1:]:
@@ -67,7 +91,7 @@ def way_to(places: Sequence[tuple[Point, Point]], parts: Sequence[Obstacle]) -> 
     return found
 
 
-def way_in(place: Point, axis: Point, parts: Sequence[Obstacle]) -> WayIn:
+def way_in(place: Point, axis: Point, parts: Sequence[Obstacle] | Field) -> WayIn:
     """Whether a hand, or at least a finger, comes straight to ``place``.
 
     Parameters
@@ -76,8 +100,10 @@ def way_in(place: Point, axis: Point, parts: Sequence[Obstacle]) -> WayIn:
         Such as the top of a tool, mm.
     axis : Point
         Unit vector: the way may begin up it, by what its own thickness needs.
-    parts : sequence of Obstacle
+    parts : sequence of Obstacle, or Field
+        Of a field no more is asked for than the directions that are tried can meet.
     """
+    field = _Listed(parts) if isinstance(parts, Sequence) else parts
     hand = hands()[0]
     tips, knuckles = 2.0 * hand.finger, hand.finger_reach
     asked: tuple[tuple[Comes, float, list[list[float]]], ...] = (
@@ -90,38 +116,56 @@ def way_in(place: Point, axis: Point, parts: Sequence[Obstacle]) -> WayIn:
     )
     stopped = ""
     for comes, width, rows in asked:
-        way, part = _out(place, axis, np.array(rows), parts)
+        way, part = _out(place, axis, np.array(rows), field)
         stopped = stopped or part
         if way is not None:
             return WayIn(comes, width, way, stopped)
     return WayIn("nothing", 0.0, None, stopped)
 
 
-def _out(
-    place: Point, axis: Point, rows: FloatArray, parts: Sequence[Obstacle]
-) -> tuple[Point | None, str]:
+def _out(place: Point, axis: Point, rows: FloatArray, field: Field) -> tuple[Point | None, str]:
     """The first direction that is free, and the part that is met in most of the others."""
     up = np.array(axis)
     met: dict[str, int] = {}
     for rise in (0.0, 1.0):
         start = np.array(place) + rise * (float(rows[0, 2]) + 0.5) * up
         here = (float(start[0]), float(start[1]), float(start[2]))
-        inside = next((part.name for part in parts if part.holds(here, axis)), None)
-        if inside is not None or (rise > 0.0 and capsule_room(place, here, 0.0, parts).low <= 0.0):
+        if any(part.holds(here, axis) for part in field.near(start, start)):
+            continue
+        if rise > 0.0 and not _clear(np.array(place), start, field):
             continue
         every = _frames(start, up)
         for begin, end in itertools.pairwise((0, *ROUNDS, WAYS)):
             frames = every[begin:end]
-            for part in parts:
+            for part in field.near(*_box(start, frames, rows)):
                 found = _meets(part, frames, rows)
-                met[part.name] = met.get(part.name, 0) + int(found.sum())
+                if found.any():
+                    met[part.name] = met.get(part.name, 0) + int(found.sum())
                 frames = frames[~found]
                 if len(frames) == 0:
                     break
             if len(frames):
                 x, y, z = (float(c) for c in frames[0, 3])
-                return (x, y, z), max(met, key=lambda name: met[name], default="")
-    return None, max(met, key=lambda name: met[name], default="")
+                return (x, y, z), _most(met)
+    return None, _most(met)
+
+
+def _most(met: dict[str, int]) -> str:
+    """The part that is met most; of equals the first by name; empty if none is."""
+    return min(met, key=lambda name: (-met[name], name), default="")
+
+
+def _clear(place: FloatArray, start: FloatArray, field: Field) -> bool:
+    """Whether the line between two points is surely free."""
+    parts = field.near(np.minimum(place, start), np.maximum(place, start))
+    return capsule_room(place, start, 0.0, parts).low > 0.0
+
+
+def _box(start: FloatArray, frames: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least and greatest corner of the box about the ways along the frames."""
+    ends = np.vstack([start, start + float(rows[-1, 1]) * frames[:, 3]])
+    radius = float(rows[:, 2].max())
+    return ends.min(axis=0) - radius, ends.max(axis=0) + radius
 
 
 def _meets(part: Obstacle, frames: FloatArray, rows: FloatArray) -> NDArray[np.bool_]:

@@ -6,13 +6,12 @@ is undecided where nothing comes straight: arms bend, so that is no proof.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
 from geomcheck.fasten.access_verdict import Judged, best_of
-from geomcheck.fasten.obstacle import Obstacle
-from geomcheck.fasten.way_in import LENGTH, WayIn, way_to
+from geomcheck.fasten.way_in import LENGTH, Field, WayIn, way_to
 from geomcheck.finding import Finding, Point, Verdict, Witness
 from geomcheck.standards import hands
 
@@ -61,9 +60,7 @@ def with_way(finding: Finding, what: str, place: Point, found: WayIn, *, finger:
     )
 
 
-def best_in_hand(
-    found: Sequence[Judged], near: Callable[[Sequence[Point]], Sequence[Obstacle]]
-) -> tuple[Judged, WayIn | None]:
+def best_in_hand(found: Sequence[Judged], around: Field) -> tuple[Judged, WayIn | None]:
     """The tool the answer rests on, and what comes to it; None for the way where none serves.
 
     Of those that serve, one that at least a finger comes to goes before all others.
@@ -71,8 +68,8 @@ def best_in_hand(
     Parameters
     ----------
     found : sequence of Judged
-    near : callable
-        Everything within ``LENGTH`` of some places.
+    around : Field
+        Everything there is.
     """
     first: tuple[Judged, WayIn] | None = None
     left = list(found)
@@ -80,8 +77,7 @@ def best_in_hand(
         best = best_of(left)
         if best.verdict is not Verdict.PASS:
             break
-        held = best.access.held()
-        way = way_to(held, near([place for place, _ in held]))
+        way = way_to(best.access.held(), around)
         if way.comes != "nothing":
             return best, way
         first = first or (best, way)

@@ -137,6 +137,52 @@ class PartSet(Mapping[str, Part]):
         parts = list(self._parts.values())
         return [parts[number] for number in found]
 
+    @cached_property
+    def roles(self) -> dict[str, Role]:
+        """What each part is, by name."""
+        return {name: part.role for name, part in self._parts.items()}
+
+    @cached_property
+    def _wide(self) -> FloatArray:
+        """(n, 2, 3) boxes of the parts, wider by what the true surface may stand off, mm."""
+        if not self._parts:
+            return np.empty((0, 2, 3))
+        off = np.array([part.sagitta.largest for part in self._parts.values()])
+        boxes = np.stack([part.bounds for part in self._parts.values()])
+        wide: FloatArray = boxes + off[:, None, None] * np.array([[-1.0], [1.0]])
+        return wide
+
+    def names_near(self, low: FloatArray, high: FloatArray) -> tuple[str, ...]:
+        """Names of the parts whose true surface may meet the box low..high (mm), in order.
+
+        By their boxes alone: each part's is made wider by its own greatest stand-off.
+        """
+        wide = self._wide
+        met = np.all((wide[:, 0] <= high) & (wide[:, 1] >= low), axis=1)
+        names = list(self._parts)
+        return tuple(names[number] for number in np.flatnonzero(met))
+
+    def names_above(
+        self, at: FloatArray, axis: FloatArray, more: float, radius: float
+    ) -> tuple[str, ...]:
+        """Names of the parts near a line that leads from ``at`` out past all of them.
+
+        Parameters
+        ----------
+        at, axis : (3,) float64
+            mm, and a unit vector.
+        more : float
+            How much farther than past all parts the line leads, mm.
+        radius : float
+            As for :meth:`names_near`, of the box about the line made wider by this, mm.
+        """
+        ends = np.stack([at, at + (self.span(at) + more) * axis])
+        return self.names_near(ends.min(axis=0) - radius, ends.max(axis=0) + radius)
+
+    def span(self, at: FloatArray) -> float:
+        """A length along any direction that leads from ``at`` out of all parts, mm."""
+        return float(np.linalg.norm(np.abs(self._wide - at).max(axis=(0, 1))))
+
 
 class SomeParts(PartSet):
     """Some parts of a vehicle; to ask for one that was left out is a fault of the caller.

@@ -11,7 +11,7 @@ from geomcheck.fasten.fastener import Fastener
 from geomcheck.fasten.surroundings import Surroundings
 from geomcheck.fasten.toolbox import choose_tools
 from geomcheck.fasten.tools import Tool
-from geomcheck.fasten.way_in import LENGTH, way_to
+from geomcheck.fasten.way_in import way_to
 from geomcheck.fasten.way_words import with_way
 from geomcheck.finding import Finding, Point, Verdict
 from geomcheck.project.assembly import Assembly
@@ -126,11 +126,17 @@ def still_reached(
     """
     if finding.verdict is not Verdict.PASS or not held:
         return finding
-    near = about.beside([place for place, _ in held], LENGTH, entry.part)
-    every = [part for part in near if part.name not in entry.itself]
-    now = way_to(held, every)
+    roles = assembly.parts.roles
+
+    def there(name: str) -> bool:
+        return name not in entry.itself
+
+    def theirs(name: str) -> bool:
+        return there(name) and roles[name] == "neighbour"
+
+    now = way_to(held, about.around(entry.part, there))
     if now.comes == "nothing":
-        theirs = [part for part in every if assembly.parts[part.name].role == "neighbour"]
-        if way_to(held, theirs).comes == "nothing":
+        before = way_to(held, about.around(entry.part, theirs))
+        if before.comes == "nothing":
             return finding
     return with_way(finding, what, held[0][0], now, finger=True)

@@ -3,7 +3,10 @@
 A question names the parts it rests on, and is asked of an assembly that has no others. Its key
 holds those parts (mesh, entry, place), all of the project file that is not about other parts or
 other vehicles, the state, the code and the libraries. Where the question cannot name its parts it
-names all of the vehicle. Lines of the project file are looked up anew.
+names all of the vehicle; or it is asked of a vehicle that is watched (:mod:`.watched`), and the key
+holds what it asked for: the parts it was handed, and which were near where it looked. What was
+asked for is kept, and asked again before the answer is: only where all is as it was is it the key
+of that answer. Lines of the project file are looked up anew.
 """
 
 from __future__ import annotations
@@ -16,9 +19,13 @@ from typing import Any
 from geomcheck.finding import Finding
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.lines import LineMap
+from geomcheck.project.watched import Asked, answer, known_to_all, watch
 from geomcheck.store import Store
 from geomcheck.store.codec import from_findings, to_findings
 from geomcheck.store.prints import code, digest
+
+#: Ways to an answer that are remembered, by question: as many revisions of parts are told apart.
+WAYS = 8
 
 #: Tables of the project file that no answer rests on, or only through the parts.
 _APART = ("part", "vehicle", "waiver", "baseline")
@@ -56,6 +63,26 @@ class Recall:
         others = self._all if self._laid.intersection(chosen) else ""
         parts = [(name, self._parts[name]) for name in chosen]
         return digest(code(), self._rest, list(what), state, parts, others, self._bounds)
+
+    def ways(self, what: Sequence[Any], assembly: Assembly) -> tuple[str, list[list[Asked]]]:
+        """Key of what a watched question asked for in earlier runs, and that, the latest first."""
+        known = known_to_all(assembly)
+        key = digest(code(), self._rest, ["asked", *what], assembly.state, known)
+        return key, self.get(key) or []
+
+    def key_of(self, base: str, asked: Sequence[Asked], assembly: Assembly) -> str:
+        """Key of the answer that rests on what was asked for; ``base`` as from :meth:`ways`.
+
+        Parts that are not there any more count, too: as that.
+        """
+        return digest(base, [(one, self._now(one, assembly)) for one in asked])
+
+    def _now(self, asked: Asked, assembly: Assembly) -> Any:
+        if asked[0] != "part":
+            return answer(asked, assembly.parts)
+        name = asked[1]
+        # A part laid on others stands where they let it.
+        return [self._parts[name], self._all if name in self._laid else ""]
 
     def get(self, key: str) -> Any:
         """JSON data kept under a key, or None."""
@@ -114,6 +141,37 @@ def recalled(
         known = _all(ask(assembly.only(names)))
         recall.fresh[key] = to_findings(known)
     return known
+
+
+def recalled_watched(
+    assembly: Assembly,
+    check: str,
+    what: Sequence[Any],
+    ask: Callable[[Assembly], Finding | Iterable[Finding]],
+) -> tuple[Finding, ...]:
+    """As :func:`recalled`, of a question that finds out which parts it rests on.
+
+    Parameters
+    ----------
+    assembly, check, what
+    ask : callable
+        Answers it from the assembly it is given, which is watched; nothing else of the vehicle's
+        parts may be used. What it raises is not kept.
+    """
+    recall = assembly.recall
+    watched = watch(assembly)
+    if recall is None:
+        return _all(ask(watched))
+    base, ways = recall.ways((check, *what), assembly)
+    for asked in ways:
+        known: tuple[Finding, ...] | None = recall.findings(recall.key_of(base, asked, assembly))
+        if known is not None:
+            return known
+    found = _all(ask(watched))
+    asked = watched.asked
+    recall.fresh[recall.key_of(base, asked, assembly)] = to_findings(found)
+    recall.fresh[base] = [asked, *(way for way in ways if way != asked)][:WAYS]
+    return found
 
 
 def recalled_text(

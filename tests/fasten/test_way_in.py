@@ -35,7 +35,7 @@ def tube(radius):
 
 def test_nothing_about_it():
     found = come(box([-50, -50, -9], [50, 50, 0]))
-    assert (found.comes, found.width, found.part) == ("hand", HAND.width, "p0")
+    assert (found.comes, found.width, found.part) == ("hand", HAND.width, "")
     assert found.direction is not None
 
 
