@@ -11,6 +11,11 @@ from scipy.sparse.csgraph import connected_components
 from geomcheck.verify.near import Bundles
 from geomcheck.verify.simple import FloatArray, IntArray, winding
 
+#: Three axes square to each other that no part is drawn along.
+ODD: FloatArray = np.linalg.qr(
+    np.array([[0.83, 0.41, 0.37], [0.29, 0.91, 0.13], [0.53, 0.07, 0.71]])
+)[0]
+
 
 class Body:
     """A part in place, in plain arrays.
@@ -23,6 +28,12 @@ class Body:
 
     def __init__(self, triangles: FloatArray) -> None:
         self.triangles = triangles
+
+    @cached_property
+    def bounds(self) -> FloatArray:
+        """(2, 3) least and greatest corner."""
+        corners = self.triangles.reshape(-1, 3)
+        return np.stack([corners.min(axis=0), corners.max(axis=0)])
 
     @cached_property
     def bundles(self) -> Bundles:
@@ -59,11 +70,34 @@ class Body:
         return unit
 
     def holds(self, point: FloatArray) -> bool:
-        """Whether a point lies in the material; only of a closed part."""
-        low, high = self.triangles.min(axis=(0, 1)), self.triangles.max(axis=(0, 1))
+        """Whether a point lies in the material; only of a closed part.
+
+        Facets over the point are counted, up and down, along an odd direction. Where one's side
+        passes through the point, all solid angles are summed instead.
+        """
+        low, high = self.bounds
         if bool((point < low).any() or (point > high).any()):
             return False
-        return winding(point, self.triangles) > 0.5
+        corners, least, most = self._leaning
+        x, y, z = ODD @ point
+        over = (least[:, 0] <= x) & (most[:, 0] >= x) & (least[:, 1] <= y) & (most[:, 1] >= y)
+        tri = corners[over] - np.array([x, y, z])
+        a, b, c = (tri[:, k] for k in range(3))
+        sides = [p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0] for p, q in ((b, c), (c, a), (a, b))]
+        total = sides[0] + sides[1] + sides[2]
+        within = np.all([side * np.sign(total) > 0.0 for side in sides], axis=0)
+        odd = np.any([np.abs(side) <= 1e-12 * np.abs(total) for side in sides], axis=0)
+        if bool(odd.any()):
+            return winding(point, self.triangles) > 0.5
+        heights = sum(side * p[:, 2] for side, p in zip(sides, (a, b, c), strict=True))
+        above = within & (heights * np.sign(total) > 0.0)
+        return float(np.sign(total[above]).sum()) > 0.5
+
+    @cached_property
+    def _leaning(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Corners along the odd direction, and the boxes of the facets across it."""
+        corners = self.triangles @ ODD.T
+        return corners, corners[:, :, :2].min(axis=1), corners[:, :, :2].max(axis=1)
 
 
 class Edges:

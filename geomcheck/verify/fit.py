@@ -7,87 +7,23 @@ from typing import Any
 
 import numpy as np
 
-from geomcheck.finding import Finding, Verdict, Witness
+from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.figures import limit_of_gap
-from geomcheck.verify.near import nearest_below
+from geomcheck.verify.gap import gap
+from geomcheck.verify.gap import pair as _gap_pair
 from geomcheck.verify.scene import NotRechecked, Scene
 from geomcheck.verify.simple import FloatArray, distance_to, winding
+from geomcheck.verify.witness import NEAR, on_part
 
-#: Points and values are written to a millionth of a mm; this is far above that and below any use.
-NEAR = 2e-5
-#: Pairs of triangles measured one by one for one finding, at most.
-PAIRS = 400_000
-
-
-def gap(scene: Scene, finding: Finding) -> Iterator[Claim]:
-    """A gap between two parts: its witnesses, its value, and that nothing is nearer."""
-    limit = limit_of_gap(scene.project, finding)
-    need = finding.requirement
-    if need is not None:
-        asked = "nothing" if limit is None else f"{limit:g} mm"
-        yield confirm("limit", limit == need.limit, f"{need.limit:g} mm; the project says {asked}")
-    if finding.quantity is None or len(finding.witnesses) != 2:
-        yield left_open("gap", "the finding has no value and no two witnesses")
-        return
-    meshes = [scene.triangles(finding.vehicle, witness.part) for witness in finding.witnesses]
-    yield from _pair(finding, meshes, finding.quantity.value, str(finding.details.get("state", "")))
-    if finding.quantity.value <= 0.0 or finding.verdict is not Verdict.PASS:
-        # Two points that near are proof enough of a gap that is no larger.
-        return
-    if finding.details.get("mates"):
-        yield left_open(
-            "nothing nearer", "mating faces are left out; which, is not worked out here"
-        )
-        return
-    yield _nothing_nearer(meshes, finding.quantity.value)
-
-
-def _nothing_nearer(meshes: list[FloatArray], value: float) -> Claim:
-    least, complete = nearest_below(meshes[0], meshes[1], value - NEAR, PAIRS)
-    what = "nothing nearer"
-    if least is not None:
-        return confirm(what, False, f"found {least:.6f} mm, less than {value:.6f} mm")
-    if not complete:
-        return left_open(what, f"more than {PAIRS} pairs of triangles may be nearer")
-    return confirm(what, True, "all pairs of triangles")
-
-
-def _pair(finding: Finding, meshes: list[FloatArray], value: float, state: str) -> Iterator[Claim]:
-    """Witnesses on their parts, and the value between them."""
-    a, b = (np.array(witness.point) for witness in finding.witnesses[-2:])
-    for point, witness, mesh in zip((a, b), finding.witnesses[-2:], meshes, strict=True):
-        yield on_part(witness, mesh, point)
-    apart = float(np.linalg.norm(a - b))
-    if value > 0.0 or state in ("apart", "touching"):
-        yield confirm(
-            "distance of the witnesses",
-            abs(apart - max(value, 0.0)) <= NEAR or (state == "touching" and apart < 1e-3),
-            f"{apart:.6f} mm against {value:.6f} mm",
-        )
-        return
-    yield confirm("depth", abs(apart + value) <= NEAR, f"{apart:.6f} mm against {-value:.6f} mm")
-    # The deepest point of one lies inside the other; a point on a surface has no side.
-    turns = (winding(a, meshes[1]), winding(b, meshes[0]))
-    yield confirm(
-        "inside",
-        max(abs(turn) for turn in turns) > 0.75,
-        f"winding numbers {turns[0]:.3f} and {turns[1]:.3f}",
-    )
-
-
-def on_part(witness: Witness, mesh: FloatArray, point: FloatArray | None = None) -> Claim:
-    """The claim that a witness lies on its part."""
-    off = distance_to(np.array(witness.point) if point is None else point, mesh)
-    return confirm(f"witness on {witness.part}", off <= NEAR, f"{off:.6f} mm off it")
+__all__ = ["NEAR", "gap", "mate", "movement", "on_part", "trim", "zone"]
 
 
 def zone(scene: Scene, finding: Finding) -> Iterator[Claim]:
     """The worst place of a zone; its area is not worked out again."""
     zones: Any = finding.details.get("zones")
     if len(finding.witnesses) == 2 and zones:
-        meshes = [scene.triangles(finding.vehicle, w.part) for w in finding.witnesses]
-        yield from _pair(finding, meshes, float(zones[0]["least_gap"]), "")
+        yield from _gap_pair(scene, finding, float(zones[0]["least_gap"]), "")
     if finding.quantity is not None and finding.verdict is Verdict.FAIL:
         # That any of the surface is too near makes it fail: the worst place shows it.
         yield left_open("area", f"{finding.quantity.value:.2f} {finding.quantity.unit}")

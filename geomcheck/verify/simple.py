@@ -173,3 +173,13 @@ def nearest_to_axis(polygons: list[FloatArray], at: FloatArray, axis: FloatArray
         zero = np.zeros_like(flat)
         best = min(best, float(to_segments(zero, flat, after).min()))
     return best
+
+
+def halves(pieces: FloatArray) -> FloatArray:
+    """(2 k, 3, 3) triangles cut across their longest sides."""
+    side = np.linalg.norm(pieces - np.roll(pieces, -1, axis=1), axis=2)
+    row, first = np.arange(len(pieces)), side.argmax(axis=1)
+    a, b, c = (pieces[row, (first + k) % 3] for k in range(3))
+    half = 0.5 * (a + b)
+    both = [np.stack([a, half, c], axis=1), np.stack([half, b, c], axis=1)]
+    return np.concatenate(both) if len(pieces) else pieces
