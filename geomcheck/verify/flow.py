@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from geomcheck.finding import Finding
-from geomcheck.verify import flow_area, flow_throat, flow_turn
+from geomcheck.verify import flow_area, flow_ports, flow_throat, flow_turn
 from geomcheck.verify.claims import Claim
 from geomcheck.verify.flow_section import open_area
 from geomcheck.verify.scene import Scene
@@ -17,4 +17,5 @@ ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
     "flow-area": flow_area.area,
     "flow-throat": flow_throat.throat,
     "flow-turn": flow_turn.turn,
+    "fit-ports": flow_ports.ports,
 }
