@@ -21,11 +21,13 @@ flow bench. The maker's figures for boosted engines and local emission rules com
 
 Details of the first finding: ``mass_flow`` (kg/s, low and high), ``mass_flow_from``, ``state``,
 ``mach`` (``s``, ``low``, ``value``, ``high``), ``shares`` (``name``, ``kind``, ``from``, ``to``,
-``low``, ``value``, ``high`` in kPa, ``source``), ``air``, ``bands`` (what ``compare`` needs to let
-common terms cancel: values at the corners of the bands of coefficients and flow), ``blades``
-(``part``, ``angle``, ``open_share``, ``closed_form``). Of each finding with a place, for its
-picture: ``path``, ``outlines`` (``throat``), and in a state ``maps`` (4 x 4 by part, from where it
-stands) and ``left_out``.
+``low``, ``value``, ``high`` in kPa, ``source``; and what it is reckoned from: the stations ``at``
+and ``after``, coefficients ``plain`` and ``widen``, ``sharp``, the share ``vena`` and the area
+``opening`` of the stream), ``facets`` (shares of the areas), ``least`` (place and low end of the
+least area), ``air``, ``bands`` (what ``compare`` needs to let common terms cancel: values at the
+corners of the bands of coefficients and flow), ``blades`` (``part``, ``angle``, ``open_share``,
+``closed_form``). Of each finding with a place, for its picture: ``path``, ``outlines``
+(``throat``), and in a state ``maps`` (4 x 4 by part, from where it stands) and ``left_out``.
 """
 
 from __future__ import annotations
@@ -43,7 +45,8 @@ from geomcheck.flow import account, gas, throttle
 from geomcheck.flow.account import point
 from geomcheck.flow.asked import Blade, MassFlow
 from geomcheck.flow.estimate import Estimate, estimate
-from geomcheck.flow.estimate_words import details, in_words, remedy
+from geomcheck.flow.estimate_words import details, in_words, remedy, rests_on
+from geomcheck.flow.profile import Profile
 from geomcheck.flow.result import Survey
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.duct_recall import recalled_duct
@@ -129,7 +132,7 @@ class _Asked:
             text = f"No flow could be estimated: {why.what}."
             yield self._finding(Verdict.UNDECIDED, text, why.remedy)
             return
-        told = _details(found, openings)
+        told = _details(found, openings, survey)
         for finding in self._judged(survey, found):
             yield replace(finding, details={**told, **finding.details})
             told = {}
@@ -262,8 +265,13 @@ class _Asked:
         )
 
 
-def _details(found: Estimate, openings: list[_Opening]) -> dict[str, Any]:
-    return details(found) | {
+def _details(found: Estimate, openings: list[_Opening], survey: Survey) -> dict[str, Any]:
+    profile, told = Profile.of(survey), details(found)
+    for row, share in zip(told["shares"], found.shares, strict=True):
+        row |= rests_on(share, profile)
+    return told | {
+        "facets": [round(profile.minus, 9), round(profile.plus, 9)],
+        "least": [round(survey.throat.s, 4), round(survey.throat.area.low, 4)],
         "blades": [
             {
                 "part": opening.entry.part,

@@ -61,6 +61,7 @@ class Share:
     coefficients: tuple[float, ...]
     source: str
     corners: FloatArray
+    feature: Feature | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -270,7 +271,7 @@ def _shares(
         out.append(
             Share(
                 feature.name, feature.kind, feature.begin, feature.end, loss,
-                feature.coefficients, source, grid,
+                feature.coefficients, source, grid, feature,
             )
         )  # fmt: skip
     return tuple(out)

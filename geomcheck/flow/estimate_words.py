@@ -10,8 +10,9 @@ import numpy as np
 from geomcheck.finding import Quantity, Requirement
 from geomcheck.flow import gas
 from geomcheck.flow.account import ROWS, numbers, place
-from geomcheck.flow.estimate import Estimate
+from geomcheck.flow.estimate import Estimate, Share
 from geomcheck.flow.path import FlowPath
+from geomcheck.flow.profile import Profile
 
 
 def _span(quantity: Quantity, decimals: int, unit: str = "") -> str:
@@ -98,6 +99,26 @@ def details(found: Estimate) -> dict[str, Any]:
             for share in found.shares
         ],
         "bands": _bands(found),
+    }
+
+
+def rests_on(share: Share, profile: Profile) -> dict[str, Any]:
+    """What a share is reckoned from, so that it can be reckoned again; JSON types."""
+    feature = share.feature
+    if feature is None:
+        return {}
+    plain, widen = (
+        None if band is None else [round(band.low, 9), round(band.high, 9)]
+        for band in (feature.plain, feature.widen)
+    )
+    return {
+        "at": round(float(profile.s[feature.row]), 4),
+        "after": round(float(profile.s[feature.after]), 4),
+        "plain": plain,
+        "widen": widen,
+        "sharp": round(feature.sharp, 9),
+        "vena": round(feature.vena, 9),
+        "opening": round(feature.opening, 4) if math.isfinite(feature.opening) else None,
     }
 
 

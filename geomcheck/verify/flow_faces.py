@@ -42,6 +42,10 @@ def sheets_of(
     *,
     flat: bool = False,
 ) -> list[Sheet | None]:
+    """Both parts of a mate just behind their faces; None for one that has no face there.
+
+    ``normal``: the mate's, a unit vector. ``flat``: of the facets in the faces alone.
+    """
     at, frame = np.array(mate.at), axis_frame(normal)
     place = flattened(np.array(entry.at), at, frame)
     found: list[Sheet | None] = []
@@ -106,6 +110,7 @@ def _laid(
 
 
 def sky(covered: BaseGeometry, place: FloatArray) -> tuple[BaseGeometry, list[BaseGeometry]]:
+    """A sheet beyond what is covered, and the parts of it that are not covered."""
     low_x, low_y, high_x, high_y = shapely.union(covered, shapely.Point(place)).bounds
     around = shapely.box(low_x - 10.0, low_y - 10.0, high_x + 10.0, high_y + 10.0)
     parts = shapely.get_parts(around.difference(covered))
