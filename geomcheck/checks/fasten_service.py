@@ -15,7 +15,8 @@ Remedy: Move or relieve the part that blocks by the amount stated; or declare th
 as a ``[[tool]]``; or tell in the manual what comes off first.
 
 Details of a finding: ``state`` (``kept``, ``lost``, ``never``, ``undecided``), ``served`` (a row
-for each tool or way: room before and after in mm, what it lost, who blocks), ``tool`` (as drawn).
+for each tool or way: room before and after in mm, what it lost, who blocks), ``start`` (mm above
+the place where looking begins), ``tool`` (as drawn).
 """
 
 from __future__ import annotations
@@ -115,6 +116,7 @@ def _ask(
         yield _trouble(assembly, key, entry, trouble)
         return
     slack = foot_sagitta(point.at, radius, carrier)
+    start = settings.lift + slack
     within = entry.room + settings.within
     if tools:
         span = max(tool.span for tool in tools) + point.head_top + point.screw.head_height
@@ -130,7 +132,7 @@ def _ask(
             lift=settings.lift,
             within=within,
         )
-        finding = _finding(assembly, key, entry, point, served, "")
+        finding = _finding(assembly, key, entry, point, served, "", start)
         after = decisive(served).after
         held = after.held() if isinstance(after, Access) else []
         yield still_reached(assembly, about, entry, finding, "the tool", held)
@@ -144,10 +146,11 @@ def _ask(
             theirs,
             everything,
             room=entry.room,
-            start=settings.lift + slack,
+            start=start,
             within=within,
         )
-        finding = _finding(assembly, key, entry, point, (way,), ", way out" if tools else "")
+        suffix = ", way out" if tools else ""
+        finding = _finding(assembly, key, entry, point, (way,), suffix, start)
         ends = (entry.length + 1.0, 0.5 * entry.length)
         held = [(point.point(end), point.axis) for end in ends]
         yield still_reached(assembly, about, entry, finding, "the clear way", held)
@@ -192,6 +195,7 @@ def _finding(
     point: Fastener,
     served: Sequence[Served],
     suffix: str,
+    start: float,
 ) -> Finding:
     state = state_of(served)
     best = decisive(served)
@@ -239,6 +243,7 @@ def _finding(
         details={
             "state": state,
             "served": [_row(one) for one in served],
+            "start": start,
             "tool": _drawn(best, entry, point),
         },
     )
@@ -275,6 +280,7 @@ def _row(one: Served) -> dict[str, Any]:
             "at_least": stand.clear,
             "nearest": stand.blocker,
             "point": list(stand.point) if stand.point is not None else None,
+            "inside": stand.inside,
         }
         if isinstance(found, Access) and found.turns is not None:
             row[when]["arc"] = [found.turns.low, found.turns.high, found.turns.needed]

@@ -272,3 +272,104 @@ def test_a_falsified_plug_is_contradicted(checked, tmp_path, change, subject, cl
     report = tampered(checked, tmp_path, change)
     assert report.exit_code == 1
     assert claim in wrong(of(report, subject))
+
+
+def test_service_points_are_confirmed(checked):
+    report = recheck(checked / "result.json", checked / "project.toml")
+    # A lip of the housing stands 12 mm from the axis of a way of 20 mm of radius.
+    filler = of(report, '"filler"')
+    assert filler.finding.verdict == "fail"
+    assert filler.finding.details["served"][0]["after"]["room"] == -8.0
+    assert filler.status is Status.CONFIRMED
+    # 40 mm beyond the lip: nothing near.
+    cap = of(report, '"cap"')
+    assert cap.finding.verdict == "pass"
+    assert cap.status is Status.CONFIRMED
+
+
+def row(data, subject):
+    return one(data, subject)["details"]["served"][0]
+
+
+def kept_after_all(data):
+    finding = one(data, '"filler"')
+    finding["verdict"] = "pass"
+    finding["quantity"] = None
+    finding["details"]["state"] = "kept"
+    after = {"room": 25.0, "low": 25.0, "high": 25.0, "at_least": True, "nearest": None}
+    row(data, '"filler"').update(
+        state="kept", now="yes", lost_mm=0.0, after=after | {"point": None, "inside": False}
+    )
+    data["counts"]["fail"] -= 1
+    data["counts"]["pass"] += 1
+
+
+def never_served(data):
+    """The vehicle's own parts blamed."""
+    finding = one(data, '"filler"')
+    finding["verdict"] = "not applicable"
+    finding["quantity"] = finding["requirement"] = None
+    finding["details"]["state"] = "never"
+    found = row(data, '"filler"')
+    found.update(state="never", was="no", before=dict(found["after"]), lost_mm=0.0)
+    data["counts"]["fail"] -= 1
+    data["counts"]["not applicable"] += 1
+
+
+def other_part_blamed(data):
+    row(data, '"filler"')["after"]["nearest"] = "tank"
+
+
+def less_lost(data):
+    row(data, '"filler"')["lost_mm"] = 1.0
+
+
+def narrower_way(data):
+    row(data, '"filler"')["name"] = "a clear way of 10 x 100 mm"
+
+
+def begins_over_it(data):
+    one(data, '"filler"')["details"]["start"] = 50.0
+
+
+def point_moved(data):
+    one(data, '"filler"')["witnesses"][-1]["point"][0] += 5.0
+
+
+def said_kept(data):
+    one(data, '"filler"')["details"]["state"] = "kept"
+
+
+def hand_through_the_tank(data):
+    one(data, '"cap"')["details"]["way_in"] |= {"comes": "hand", "direction": [0.0, 0.0, -1.0]}
+
+
+@pytest.mark.parametrize(
+    ("change", "subject", "claim"),
+    [
+        (kept_after_all, '"filler"', "nothing nearer, after"),
+        (never_served, '"filler"', "room at the witness, before"),
+        (other_part_blamed, '"filler"', "witness on tank"),
+        (less_lost, '"filler"', "room that is lost"),
+        (narrower_way, '"filler"', "what is asked"),
+        (begins_over_it, '"filler"', "where looking begins"),
+        (point_moved, '"filler"', "service point"),
+        (said_kept, '"filler"', "what became of it"),
+        (hand_through_the_tank, '"cap"', "way in for a hand"),
+    ],
+)
+def test_a_falsified_service_point_is_contradicted(checked, tmp_path, change, subject, claim):
+    report = tampered(checked, tmp_path, change)
+    assert report.exit_code == 1
+    assert claim in wrong(of(report, subject))
+
+
+def test_another_mesh_contradicts_what_was_found(checked, tmp_path):
+    copy = tmp_path / "copy"
+    shutil.copytree(checked, copy)
+    for name, way in (("rail", (1.0, 0.0, 0.0)), ("housing", (-1.0, 0.0, 0.0))):
+        mesh = trimesh.load(copy / f"{name}.stl")
+        mesh.apply_translation(way).export(copy / f"{name}.stl")
+    report = recheck(copy / "result.json", copy / "project.toml")
+    for subject in ('"beside"', '"filler"'):
+        assert of(report, subject).status is Status.CONTRADICTED
