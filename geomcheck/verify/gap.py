@@ -72,10 +72,12 @@ def _beside(scene: Scene, finding: Finding, value: float, required: float) -> It
     """That nothing is nearer, what mates explain left out."""
     a, b = (scene.body(finding.vehicle, name) for name in finding.parts)
     near = closeness(scene, finding.vehicle, *finding.parts)
-    if not finding.details.get("mates"):
+    names = [str(name) for name in finding.details.get("mates") or ()]
+    if not names:
         yield nothing_nearer(a, b, value, near)
         return
-    regions, wrong = left_out(scene, finding, required)
+    first, second = finding.parts
+    regions, wrong = left_out(scene, finding.vehicle, (first, second), names, required)
     if wrong:
         yield confirm("mates left out", False, f"{', '.join(wrong)}: not there, or does not hold")
         return

@@ -11,8 +11,8 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
-from geomcheck.finding import Finding
 from geomcheck.project.entries import MateEntry
 from geomcheck.verify.body import Body
 from geomcheck.verify.face import Face, Joint, find_joint
@@ -26,31 +26,36 @@ PARALLEL = 1.0
 PROUD = 1e-3
 
 
+def mates_of(scene: Scene, vehicle: str, names: Sequence[str]) -> list[str]:
+    """Names of the mates that the project file declares between two parts."""
+    return [
+        one.name
+        for one in scene.project.document.mates
+        if set(one.parts) == set(names) and one.vehicle in (None, vehicle)
+    ]
+
+
 def left_out(
-    scene: Scene, finding: Finding, required: float
+    scene: Scene, vehicle: str, parts: tuple[str, str], names: Sequence[str], required: float
 ) -> tuple[list[tuple[FloatArray, FloatArray]], list[str]]:
-    """Half-spaces of each mate told, for both parts; and the mates that do not hold.
+    """Half-spaces of each mate named, for both parts; and the mates that do not hold.
 
     Each pair of (h, 4) arrays says ``normal @ x <= offset`` of what may be left out of the first
     and of the second part.
     """
-    a, b = finding.parts
+    a, b = parts
     regions, wrong = [], []
-    for name in finding.details.get("mates") or ():
+    for name in names:
         entry = next((m for m in scene.project.document.mates if m.name == name), None)
-        if (
-            entry is None
-            or set(entry.parts) != {a, b}
-            or entry.vehicle not in (None, finding.vehicle)
-        ):
+        if entry is None or set(entry.parts) != {a, b} or entry.vehicle not in (None, vehicle):
             wrong.append(str(name))
             continue
-        bodies = [scene.body(finding.vehicle, part) for part in entry.parts]
+        bodies = [scene.body(vehicle, part) for part in entry.parts]
         joint = find_joint(bodies[0], bodies[1], entry)
         if isinstance(joint, str) or not holds(joint, entry):
             wrong.append(str(name))
             continue
-        grow = required + entry.tolerance + _sagittas(scene, finding)
+        grow = required + entry.tolerance + _sagittas(scene, vehicle, parts)
         sides = _prism(joint, grow)
         pair = [
             np.vstack([_behind(body, face), sides])
@@ -69,9 +74,9 @@ def holds(joint: Joint, entry: MateEntry) -> bool:
     )
 
 
-def _sagittas(scene: Scene, finding: Finding) -> float:
+def _sagittas(scene: Scene, vehicle: str, parts: tuple[str, str]) -> float:
     """Declared chord errors of both parts, mm: their true rims may stand that much wider."""
-    entries = [scene.entry(finding.vehicle, name)[0] for name in finding.parts]
+    entries = [scene.entry(vehicle, name)[0] for name in parts]
     return float(sum(entry.sagitta or 0.0 for entry in entries))
 
 
@@ -102,7 +107,10 @@ def nearest_beside(
     budget: int,
 ) -> tuple[float | None, bool]:
     """Least distance below ``limit`` that no mate explains, and whether the search is complete."""
-    inside = [_flags(body, [pair[k] for pair in regions]) for k, body in enumerate((a, b))]
+    inside = [
+        whole_flags(body.triangles, [pair[k] for pair in regions])[0]
+        for k, body in enumerate((a, b))
+    ]
     rows: list[set[int]] = [set(), set()]
     measured = 0
     for tri, i, j in candidates(a.bundles, b.bundles, limit):
@@ -118,7 +126,7 @@ def nearest_beside(
     if not rows[0]:
         return None, True
     cut = [
-        _cut(body.triangles[sorted(mine)], [pair[k] for pair in regions])
+        cut(body.triangles[sorted(mine)], [pair[k] for pair in regions])
         for k, (body, mine) in enumerate(zip((a, b), rows, strict=True))
     ]
     least = np.inf
@@ -131,20 +139,29 @@ def nearest_beside(
     return (least if least < limit else None), True
 
 
-def _flags(body: Body, regions: Iterable[FloatArray]) -> IntArray:
-    """Bit k of each triangle: all of it lies in region k."""
-    flags = np.zeros(len(body.triangles), dtype=np.int64)
+def whole_flags(
+    triangles: FloatArray, regions: Iterable[FloatArray]
+) -> tuple[IntArray, NDArray[np.bool_]]:
+    """Bit k of each triangle: all of it lies in region k; and whether one cuts through it."""
+    flags = np.zeros(len(triangles), dtype=np.int64)
+    across = np.zeros(len(triangles), dtype=bool)
     for number, planes in enumerate(regions):
         rows = np.arange(len(flags))
+        cut_rows = np.zeros(len(flags), dtype=bool)
         for plane in planes:
-            inside = (body.triangles[rows] @ plane[:3]).max(axis=1) <= plane[3]
-            rows = rows[inside]
-        flags[rows] |= 1 << number
-    return flags
+            height = triangles[rows] @ plane[:3] - plane[3]
+            cut_rows[rows[height.max(axis=1) > 0.0]] = True
+            rows = rows[height.min(axis=1) < 0.0]
+        # What one plane has wholly in front of it is out of the region.
+        partly = np.zeros(len(flags), dtype=bool)
+        partly[rows] = cut_rows[rows]
+        across |= partly
+        flags[rows[~cut_rows[rows]]] |= 1 << number
+    return flags, across
 
 
-def _cut(triangles: FloatArray, regions: Sequence[FloatArray]) -> tuple[FloatArray, IntArray]:
-    """Triangles cut at the regions' planes, and which regions each piece lies in."""
+def cut(triangles: FloatArray, regions: Sequence[FloatArray]) -> tuple[FloatArray, IntArray]:
+    """Triangles cut at the regions' planes, and the regions (bits) that each piece lies in."""
     pieces = [(triangle, 0) for triangle in triangles]
     for number, planes in enumerate(regions):
         done: list[tuple[FloatArray, int]] = []
@@ -164,6 +181,8 @@ def _cut(triangles: FloatArray, regions: Sequence[FloatArray]) -> tuple[FloatArr
         for polygon, flag in pieces
         for k in range(1, len(polygon) - 1)
     ]
+    if not fans:
+        return np.zeros((0, 3, 3)), np.zeros(0, dtype=np.int64)
     return np.array([fan for fan, _ in fans]), np.array([flag for _, flag in fans], dtype=np.int64)
 
 
