@@ -151,8 +151,13 @@ def _ask(assembly: Assembly, settings: Settings, ask: _Ask) -> Finding:
     def near(tools: Sequence[Tool]) -> list[Obstacle]:
         """Parts within reach of tools; everything a leaning one may sweep."""
         top = max(tool.length for tool in tools) + stroke
-        across = max(tool.span if tool.tilt > 0.0 else tool.widest for tool in tools)
-        return about.along(fastener, top, across + within, entry.part)
+        if any(tool.tilt > 0.0 for tool in tools):
+            span = max(tool.span for tool in tools)
+            return about.along(fastener, top, span + within, entry.part)
+        # They stand, swing and come off above where looking begins.
+        wide = max(tool.widest for tool in tools) + within
+        low, high = seat.height - within, seat.height + top + within
+        return about.across(fastener, low, high, wide, entry.part)
 
     asked: dict[str, Any] = {
         "seat": seat,
@@ -175,7 +180,8 @@ def _ask(assembly: Assembly, settings: Settings, ask: _Ask) -> Finding:
     full = measured(best.access, near([best.access.tool]), entry.room, start)
     found[[one is best for one in found].index(True)] = best = judge(full, room, sources)
     top, wide = hand_span(fastener)
-    everything = about.along(fastener, top + seat.height + within, wide + within, entry.part)
+    low, high = seat.height - within, seat.height + top + within
+    everything = about.across(fastener, low, high, wide + within, entry.part)
     hand = hand_room(fastener, everything, seat=seat, lift=settings.lift, within=within)
     finding = _finding(assembly, ask, seat, best, found, skipped, hand)
     if way is not None:

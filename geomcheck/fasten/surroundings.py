@@ -53,6 +53,19 @@ class Surroundings:
         """
         return self.beside((fastener.at, fastener.point(height)), radius, carrier)
 
+    def across(
+        self, fastener: Fastener, low: float, high: float, radius: float, carrier: str
+    ) -> list[Obstacle]:
+        """Parts whose box meets the box about a cylinder on the axis, ``low`` to ``high``, mm.
+
+        Parts that are out of the way are left out, except ``carrier``.
+        """
+        ends = np.array([fastener.point(low), fastener.point(high)])
+        # How far a disc square to the axis leads along each of x, y, z.
+        off = radius * np.sqrt(np.maximum(1.0 - np.square(fastener.axis), 0.0))
+        near = self._near(ends.min(axis=0) - off, ends.max(axis=0) + off, carrier)
+        return [self[name] for name in near]
+
     def above(self, fastener: Fastener, more: float, radius: float, carrier: str) -> list[Obstacle]:
         """As :meth:`along`, up to a height ``more`` than past all parts."""
         at, axis = np.array(fastener.at), np.array(fastener.axis)

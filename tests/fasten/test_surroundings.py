@@ -48,6 +48,32 @@ def test_parts_near_the_axis(surroundings):
     assert names(about.along(BOLT, 119.0, 2.0, "casting")) == ["casting", "bonnet"]
 
 
+def test_parts_that_may_meet_a_cylinder_on_the_axis(surroundings):
+    about = surroundings(CASTING, BONNET, RAIL)
+    assert names(about.across(BOLT, 1.0, 119.0, 29.0, "casting")) == []
+    assert names(about.across(BOLT, 1.0, 119.0, 31.0, "casting")) == ["rail"]
+    assert names(about.across(BOLT, 61.0, 121.0, 99.0, "casting")) == ["bonnet"]
+    rng = np.random.default_rng(1)
+    low, high = np.array(RAIL[1]), np.array(RAIL[2])
+    for _ in range(200):
+        at, axis = rng.uniform(-90, 90, 3), rng.normal(size=3)
+        bolt = Fastener.of("ISO 4762", "M8", at, axis, length=30)
+        way = np.array(bolt.axis)
+        points = rng.uniform(low, high, (400, 3)) - at
+        up = points @ way
+        out = np.linalg.norm(points - up[:, None] * way, axis=1)
+        if ((up > 5.0) & (up < 50.0) & (out < 20.0)).any():
+            assert "rail" in names(about.across(bolt, 5.0, 50.0, 20.0, "casting"))
+
+
+def test_parts_above_to_the_end_of_all(surroundings):
+    about = surroundings(CASTING, BONNET, RAIL)
+    assert names(about.above(BOLT, 0.0, 2.0, "casting")) == ["casting", "bonnet"]
+    assert names(about.above(BOLT, 0.0, 31.0, "casting")) == ["casting", "bonnet", "rail"]
+    away = surroundings(CASTING, ("far", [-1, -1, 9000], [1, 1, 9001]))
+    assert names(away.above(BOLT, 0.0, 2.0, "casting")) == ["casting", "far"]
+
+
 def test_what_may_stand_nearer_than_its_facets_is_near(surroundings):
     about = surroundings(CASTING, RAIL, sagitta=2.0)
     assert names(about.along(BOLT, 50.0, 28.5, "casting")) == ["casting", "rail"]
