@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from geomcheck.finding import Finding
-from geomcheck.verify import flow_area, flow_ports, flow_throat, flow_turn
+from geomcheck.verify import (
+    flow_agreement,
+    flow_area,
+    flow_estimate,
+    flow_ports,
+    flow_throat,
+    flow_turn,
+)
 from geomcheck.verify.claims import Claim
 from geomcheck.verify.flow_section import open_area
 from geomcheck.verify.scene import Scene
@@ -17,5 +24,7 @@ ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
     "flow-area": flow_area.area,
     "flow-throat": flow_throat.throat,
     "flow-turn": flow_turn.turn,
+    "flow-estimate": flow_estimate.estimate,
+    "flow-agreement": flow_agreement.agreement,
     "fit-ports": flow_ports.ports,
 }

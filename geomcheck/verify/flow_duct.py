@@ -12,7 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geomcheck.finding import Finding
-from geomcheck.project.ducts import DuctEntry
+from geomcheck.project.ducts import BladeEntry, DuctEntry
 from geomcheck.verify.flow_line import Line
 from geomcheck.verify.flow_section import Opening, opening
 from geomcheck.verify.scene import NotRechecked, Scene, placed
@@ -92,6 +92,8 @@ class Duct:
         None where neither the project file nor the result gives it.
     sagittas : mapping of str to float or None
         Chord errors declared for its parts, mm.
+    state : str
+        Empty for as the parts are placed.
     """
 
     def __init__(
@@ -102,9 +104,10 @@ class Duct:
         names: tuple[str, ...],
         line: Line | None,
         sagittas: Mapping[str, float | None],
+        state: str = "",
     ) -> None:
         self.entry, self.walls, self.others = entry, walls, others
-        self.names, self.sagittas = names, sagittas
+        self.names, self.sagittas, self.state = names, sagittas, state
         self._line = line
         self._known: dict[tuple[float, ...], tuple[Station, ...]] = {}
         self._once: dict[Any, Any] = {}
@@ -128,6 +131,10 @@ class Duct:
         if self._line is None:
             raise NotRechecked("the path was found by itself, and the result does not give it")
         return self._line
+
+    def angle_of(self, blade: BladeEntry) -> float:
+        """Degrees off wide open of a blade in this state."""
+        return blade.angle_in(self.state)
 
     def cut(
         self, point: FloatArray, normal: FloatArray, frame: FloatArray | None = None
@@ -219,7 +226,7 @@ def duct_of(scene: Scene, finding: Finding) -> Duct:
         kept = tuple(name for name in names if name in there)
         sagittas = {name: scene.entry(finding.vehicle, name)[0].sagitta for name in kept}
         line = _line(scene, finding, entry)
-        known[key] = Duct(entry, walls, others, kept, line, sagittas)
+        known[key] = Duct(entry, walls, others, kept, line, sagittas, state)
     return known[key]
 
 

@@ -46,15 +46,18 @@ def chords_miss(ring: FloatArray, most: float) -> float:
     return float((2.0 / 3.0 * length * off).sum())
 
 
-def allowance(row: Station, duct: Duct, quantity: Quantity) -> Claim:
-    """That an area's interval allows for what the facets of its outline show."""
+def missed(row: Station, duct: Duct) -> float:
+    """Area (mm2) between the outlines of a section and the arcs through their corners, at least."""
     given = [duct.sagittas.get(name) for name in duct.names]
     most = max((np.inf if one is None else one) for one in given)
-    missed = sum(
-        chords_miss(shapely.get_coordinates(ring), most)
-        for part in shapely.get_parts(row.open)
-        for ring in (part.exterior, *part.interiors)
+    rings = (
+        ring for part in shapely.get_parts(row.open) for ring in (part.exterior, *part.interiors)
     )
-    wide = quantity.high - quantity.low
-    words = f"{missed:.2f} mm2 between chords and arcs, the interval is {wide:.2f} mm2 wide"
-    return confirm("facets", wide >= SHARE * missed, words)
+    return sum(chords_miss(shapely.get_coordinates(ring), most) for ring in rings)
+
+
+def allowance(row: Station, duct: Duct, quantity: Quantity) -> Claim:
+    """That an area's interval allows for what the facets of its outline show."""
+    shown, wide = missed(row, duct), quantity.high - quantity.low
+    words = f"{shown:.2f} mm2 between chords and arcs, the interval is {wide:.2f} mm2 wide"
+    return confirm("facets", wide >= SHARE * shown, words)
