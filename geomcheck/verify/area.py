@@ -54,12 +54,26 @@ class Patches:
         """Number of the patch each piece belongs to; what is nearer than ``slack`` (mm) is one."""
         middle = self.pieces.mean(axis=1)
         radius = np.linalg.norm(self.pieces - middle[:, None], axis=2).max(axis=1)
-        pairs = cKDTree(middle).query_pairs(2.0 * radius.max() + slack, output_type="ndarray")
-        gap = np.linalg.norm(middle[pairs[:, 0]] - middle[pairs[:, 1]], axis=1)
-        pairs = pairs[gap <= radius[pairs].sum(axis=1) + slack]
-        graph = coo_array(
-            (np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(middle), len(middle))
-        )
+        rows, cols = [], []
+        size = float(radius.max(initial=0.0))
+        # Class by class of size, each against all that are no larger.
+        while size > 0.0:
+            no_larger = np.flatnonzero(radius <= size)
+            mine = no_larger[radius[no_larger] > 0.5 * size]
+            if len(mine):
+                near = cKDTree(middle[no_larger]).query_ball_point(
+                    middle[mine], radius[mine] + size + slack
+                )
+                i = np.repeat(mine, [len(one) for one in near])
+                j = no_larger[np.concatenate([np.asarray(one, dtype=np.int64) for one in near])]
+                gap = np.linalg.norm(middle[i] - middle[j], axis=1)
+                keep = gap <= radius[i] + radius[j] + slack
+                rows.append(i[keep])
+                cols.append(j[keep])
+            size = size * 0.5 if (radius <= 0.5 * size).any() else 0.0
+        none = np.zeros(0, dtype=np.int64)
+        i, j = np.concatenate([*rows, none]), np.concatenate([*cols, none])
+        graph = coo_array((np.ones(len(i)), (i, j)), shape=(len(middle), len(middle)))
         return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
@@ -145,6 +159,7 @@ def _divided(
 ) -> list[tuple[FloatArray, np.ndarray]]:
     """Pieces that are nearer and pieces across the rim, by halving."""
     found, count = [], 0
+    place = _places(other)
     while len(pieces):
         count += len(pieces)
         if count > MANY:
@@ -152,7 +167,7 @@ def _divided(
         middle = pieces.mean(axis=1)
         radius = np.linalg.norm(pieces - middle[:, None], axis=2).max(axis=1)
         away, facet, _ = nearest(middle, other)
-        facets = other.triangles[_places(other)[facet]]
+        facets = other.triangles[place[facet]]
         farthest = np.max([to_triangles(pieces[:, k], facets) for k in range(3)], axis=0)
         sure = (farthest <= limit) | (away + radius <= limit)
         within = np.zeros(len(pieces), dtype=bool)

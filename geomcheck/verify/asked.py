@@ -8,6 +8,7 @@ from typing import Any
 
 from geomcheck.project.entries import PartEntry
 from geomcheck.project.load import Project
+from geomcheck.project.movements import MovementEntry
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,3 +55,42 @@ def gaps(project: Project, vehicle: str) -> list[Asked]:
         else:
             found.append(Asked(first, second, limit))
     return found
+
+
+def moving_pairs(
+    project: Project, vehicle: str, entry: MovementEntry
+) -> list[tuple[str, str, tuple[str, ...]]]:
+    """Pairs of a movement: the part that moves, the one that stays, and the mates between them."""
+    parts = {part.name: part for part in parts_of(project, vehicle)}
+    if entry.parts:
+        moves = list(entry.parts)
+    elif entry.group == "housing":
+        moves = [name for name, part in parts.items() if part.role != "neighbour"]
+    else:
+        moves = [name for name, part in parts.items() if _on_engine(part)]
+    stays = [name for name in parts if name not in moves]
+    against = list(entry.against) or [name for name in stays if parts[name].gap]
+    movers = [name for name in moves if name in entry.parts or parts[name].gap]
+    rigid = any(kind is not None for kind in (entry.rock, entry.hinge, entry.sweep))
+    found = []
+    for mover in movers:
+        for other in against:
+            both = {parts[mover].role, parts[other].role}
+            if both == {"neighbour"} and not entry.against:
+                continue
+            grows = any(not g.parts or mover in g.parts or other in g.parts for g in entry.growths)
+            if not (rigid or grows):
+                continue
+            mates = tuple(
+                one.name
+                for one in project.document.mates
+                if set(one.parts) == {mover, other} and one.vehicle in (None, vehicle)
+            )
+            found.append((mover, other, mates))
+    return found
+
+
+def _on_engine(part: PartEntry) -> bool:
+    if part.role != "neighbour":
+        return True
+    return part.on == "engine" or (part.on is None and part.kind == "engine-mounted part")

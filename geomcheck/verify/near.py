@@ -20,6 +20,8 @@ BUNDLE = 48
 TIE = 1e-12
 #: Pairs measured in one go; bounds the memory.
 BLOCK = 60_000
+#: Pairs of boxes looked at in one go.
+BOXES = 1_000_000
 
 
 class Bundles:
@@ -104,11 +106,9 @@ def candidates(
     if matrix is not None:
         radius = radius * np.linalg.norm(matrix[:3, :3], ord=2)
     whole = box_gaps(at, at, b.low.min(axis=0), b.high.max(axis=0))
-    for number in np.flatnonzero(whole - radius <= limit):
-        gap = box_gaps(at[number], at[number], b.low, b.high)
-        near = np.flatnonzero(gap - radius[number] <= limit)
-        if not len(near):
-            continue
+    some = np.flatnonzero(whole - radius <= limit)
+    shares = np.array_split(some, -(-len(some) * len(b) // BOXES)) if len(some) else []
+    for number, near in (pair for share in shares for pair in _near(at, radius, share, b, limit)):
         rows = a.rows(np.array([number]))
         tri = moved(matrix, a.triangles[rows])
         low, high = tri.min(axis=1), tri.max(axis=1)
@@ -123,6 +123,16 @@ def candidates(
             keep = _faces_near(tri[i], there[j], limit)
             if keep.any():
                 yield tri[i[keep]], rows[i[keep]], cols[j[keep]]
+
+
+def _near(
+    at: FloatArray, radius: FloatArray, share: IntArray, b: Bundles, limit: float
+) -> Iterator[tuple[int, IntArray]]:
+    """Each bundle of a share that has bundles of the other mesh within reach, with those."""
+    gap = box_gaps(at[share][:, None], at[share][:, None], b.low, b.high)
+    close = gap - radius[share][:, None] <= limit
+    for row in np.flatnonzero(close.any(axis=1)):
+        yield int(share[row]), np.flatnonzero(close[row])
 
 
 def _faces_near(a: FloatArray, b: FloatArray, limit: float) -> np.ndarray:
@@ -198,14 +208,14 @@ def _nearest(points: FloatArray, mesh: Bundles, limit: float) -> tuple[FloatArra
     found = np.full(len(points), np.inf)
     place = np.zeros(len(points), dtype=np.int64)
     order = _curve(points) if len(points) > 1 else np.arange(len(points))
-    step = 64
+    step = 32
     for begin in range(0, len(order), step):
         rows = order[begin : begin + step]
         here = points[rows]
         gap = box_gaps(here.min(axis=0), here.max(axis=0), mesh.low, mesh.high)
         rank = np.argsort(gap, kind="stable")
         best = np.full(len(rows), np.inf)
-        for few in np.array_split(rank, max(1, len(rank) // 8)):
+        for few in np.array_split(rank, max(1, len(rank) // 2)):
             few = few[gap[few] <= min(float(best.max()), limit) + TIE]
             if not len(few):
                 break

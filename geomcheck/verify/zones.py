@@ -14,7 +14,7 @@ from geomcheck.verify.figures import limit_of_gap
 from geomcheck.verify.gap import PAIRS, no_deeper, pair
 from geomcheck.verify.mated import left_out, mates_of, nearest_beside
 from geomcheck.verify.scene import Scene
-from geomcheck.verify.simple import FloatArray, distance_to
+from geomcheck.verify.simple import FloatArray, distance_to, to_triangles
 from geomcheck.verify.witness import NEAR, closeness
 
 #: Areas of two routes may differ by this share beside the rims, and by this much, mm2.
@@ -117,11 +117,11 @@ def _one_by_one(
     words = f"{told} told, {loose} to {tight} by pieces"
     yield confirm("number of places", loose <= told <= tight, words)
     label = found.joined(0.0)
-    middle = found.pieces.mean(axis=1)
-    owner = [int(label[np.argmin(np.linalg.norm(middle - place, axis=1))]) for place in places]
-    away = [float(np.linalg.norm(middle - place, axis=1).min()) for place in places]
-    reach = np.linalg.norm(found.pieces - middle[:, None], axis=2).max() + NEAR
-    yield confirm("places in them", max(away) <= reach, f"{max(away):.3f} mm from a piece")
+    rows = [np.broadcast_to(place, (len(found.pieces), 3)) for place in places]
+    away = np.array([to_triangles(row, found.pieces) for row in rows])
+    off = float(away.min(axis=1).max())
+    yield confirm("places in them", off <= 10 * NEAR, f"{off:.6f} mm from them, at most")
+    owner = [int(number) for number in label[away.argmin(axis=1)]]
     if len(set(owner)) < len(owner) or loose != tight:
         return
     for row, number in zip(zones, owner, strict=True):
