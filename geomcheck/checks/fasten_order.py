@@ -25,7 +25,8 @@ smallest relief found: the part, the direction and the amount. Load a bolt first
 allow another direction or way points, or open the way by that amount.
 
 Details of a finding: ``steps`` (rows), ``box`` (rows), ``load_first``, ``plug_first``,
-``on_the_bench`` (names), ``waits`` (rows, where there is no order), ``relief``.
+``on_the_bench`` (names); where there is no order ``waits`` (rows), ``stuck`` (what does not come
+off), ``ways`` (of all that is stuck every way, with one thing that stops it), ``relief``.
 """
 
 from __future__ import annotations
@@ -186,6 +187,7 @@ def _none(assembly: Assembly, work: Work, bold: Plan, why: Stuck) -> Finding:
         details={
             "waits": [_row(wait) for wait in why.waits],
             "stuck": list(why.items),
+            "ways": _ways(work, bold.stuck),
             "relief": _relief(why.relief),
         },
     )
@@ -243,6 +245,28 @@ def _relief(relief: Relief | None) -> dict[str, Any] | None:
         "directions": [list(b.direction) if b.direction else None for b in relief.blocks],
         "enough": relief.enough,
     }
+
+
+def _ways(work: Work, stuck: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Every way of what is stuck, each with the least that surely stops it."""
+    rows = []
+    for item in certain(work.items[name] for name in stuck):
+        for way in item.ways:
+            standing = [block for block in way.blocks if block.items <= frozenset(stuck)]
+            block = min(standing, key=lambda one: (len(one.items), one.point is None), default=None)
+            if block is None:
+                continue
+            rows.append(
+                {
+                    "item": item.name,
+                    "way": way.label,
+                    "direction": None if way.direction is None else list(way.direction),
+                    "stopped_by": block.part,
+                    "while": sorted(block.items),
+                    "point": None if block.point is None else list(block.point),
+                }
+            )
+    return rows
 
 
 def _row(wait: Wait) -> dict[str, Any]:
