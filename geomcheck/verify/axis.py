@@ -142,7 +142,7 @@ def beside(triangles: FloatArray, low: Any, high: Any) -> FloatArray:
     tri, low, high = triangles[rows], low[rows], high[rows]
     zero = np.zeros((len(rows), 2))
     found = np.full(len(rows), np.inf)
-    cuts: list[list[tuple[FloatArray, FloatArray]]] = [[], []]
+    cuts: list[list[tuple[FloatArray, Any]]] = [[], []]
     for k in range(3):
         a, b = tri[:, k], tri[:, (k + 1) % 3]
         rise = b[:, 2] - a[:, 2]
@@ -163,7 +163,7 @@ def beside(triangles: FloatArray, low: Any, high: Any) -> FloatArray:
             both = has_p & has_q
             found[both] = np.minimum(found[both], to_segments(zero[both], p[both], q[both]))
     met, height = pierced(tri)
-    found[np.asarray(met & (height >= low)) & np.asarray(height <= high)] = 0.0
+    found[met & (height >= low) & (height <= high)] = 0.0
     best[rows] = found
     return best
 
