@@ -14,8 +14,8 @@ Remedy: Export the part again in the right unit and state, from the CAD model, w
 closed and its normals outwards; or correct ``unit``, ``size``, ``on_surface`` or ``expect`` in the
 project file. Nothing is rescaled, turned round or repaired by guess.
 
-Details of a finding: ``class``, ``triangles``, ``bodies``, ``size`` (mm, file axes), ``defects``,
-``notes``.
+Details of a finding: ``class``, ``triangles``, ``bodies``, ``size`` (mm, file axes), ``counts`` (of
+each kind of fault), ``defects``, ``notes``.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ import numpy as np
 from pydantic import Field
 
 from geomcheck.finding import Finding, Point, Quantity, Requirement, Verdict, Witness
+from geomcheck.mesh.faults import fault_counts, fault_place, thinnest_place
 from geomcheck.mesh.fits import (
     furthest_off,
     mirrors_that_fit,
@@ -75,7 +76,8 @@ def _class(
 ) -> Iterator[Finding]:
     sound = part.soundness
     wanted = entry.expect or ("closed" if part.role != "neighbour" else None)
-    because = "the project file expects" if entry.expect else f"a {_role(part)} must be"
+    role = "housing" if part.role == "housing" else "carried part"
+    because = "the project file expects" if entry.expect else f"a {role} must be"
     faults = "; ".join(sound.defects)
     if wanted is not None and sound.kind != wanted:
         tell = f": {faults}" if faults and wanted == "closed" else ""
@@ -120,14 +122,14 @@ def _class(
             Verdict.FAIL,
             f"{part.name} has {sound.zero_area} triangles without area",
             "Export it again with a finer resolution, or set allow_zero_area = true",
+            witnesses=(Witness("no area", part.name, _point(thinnest_place(part))),),
         )
 
 
 def _size(assembly: Assembly, part: Part, entry: PartEntry) -> Iterator[Finding]:
     if entry.size is None:
         return
-    low, high = part.file_bounds
-    found = high - low
+    found = np.ptp(part.file_bounds, axis=0)
     axis, quantity = size_difference(part, entry.size, entry.size_tolerance)
     need = Requirement("at most", entry.size_tolerance, "mm", "size_tolerance")
     verdict = need.decide(quantity)
@@ -259,16 +261,18 @@ def _finding(
     key: str = "",
 ) -> Finding:
     sound = part.soundness
-    low, high = part.file_bounds
     details: dict[str, Any] = {
         "class": sound.kind,
         "triangles": sound.triangles,
         "bodies": sound.bodies,
-        "size": [float(x) for x in high - low],
+        "size": [float(x) for x in np.ptp(part.file_bounds, axis=0)],
+        "counts": fault_counts(sound),
         "defects": list(sound.defects),
         "notes": list(part.notes),
     }
     where = assembly.part_keys[part.name]
+    if verdict is not Verdict.PASS and not witnesses:
+        witnesses = (Witness("seen here", part.name, _point(fault_place(part))),)
     return Finding(
         code=CODE,
         verdict=verdict,
@@ -284,10 +288,6 @@ def _finding(
         about_input=True,
         details=details,
     )
-
-
-def _role(part: Part) -> str:
-    return "housing" if part.role == "housing" else "carried part"
 
 
 def _triple(values: Any) -> str:

@@ -41,6 +41,8 @@ class Laid:
         Pairs used, of how many corners.
     moved : float
         Greatest way of a patch's corner, mm.
+    centre : (3,) float64
+        Middle of the pairs kept, mm.
     """
 
     matrix: FloatArray
@@ -48,6 +50,7 @@ class Laid:
     kept: int
     points: int
     moved: float
+    centre: FloatArray
 
 
 def lay(part: Body, entry: RefineEntry, on: Body) -> Laid | None:
@@ -70,9 +73,11 @@ def lay(part: Body, entry: RefineEntry, on: Body) -> Laid | None:
     found = _pairs(here, facing @ total[:3, :3].T, entry, on)
     if found is None:
         return None
-    off = found[2]
+    rows, _, off = found
     way = float(np.linalg.norm(here - points, axis=1).max())
-    return Laid(total, float(np.sqrt((off**2).mean())), len(off), len(points), way)
+    return Laid(
+        total, float(np.sqrt((off**2).mean())), len(off), len(points), way, here[rows].mean(axis=0)
+    )
 
 
 def _corners(part: Body, patches: tuple[PatchEntry, ...]) -> tuple[FloatArray, FloatArray]:

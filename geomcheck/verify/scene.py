@@ -98,6 +98,22 @@ class Scene:
         self.body(vehicle, name)
         return self._laid[self._key(vehicle, name)]
 
+    def carried(self, vehicle: str, name: str, point: FloatArray) -> FloatArray:
+        """(3,) where a point of a part's own axes comes to stand, mm."""
+        entry, outer = self.entry(vehicle, name)
+        there = placed(outer, placed(entry.place, point[None, None]))[0, 0]
+        if entry.refine is not None:
+            matrix = self.laid(vehicle, name).matrix
+            there = matrix[:3, :3] @ there + matrix[:3, 3]
+        return np.asarray(there)
+
+    def before_vehicle(self, vehicle: str, points: FloatArray, name: str) -> FloatArray:
+        """(n, 3) points in the axes that a part's own place leads to, before its vehicle's."""
+        outer = self.entry(vehicle, name)[1]
+        frame = placed(outer, np.vstack([np.zeros(3), np.eye(3)])[None])[0]
+        turn = frame[1:] - frame[0]
+        return np.asarray((points - frame[0]) @ turn.T)
+
     def by_patches(self, vehicle: str, name: str) -> bool:
         """Whether a part is laid on another, or on one that is: two routes differ in the last."""
         return self.entry(vehicle, name)[0].refine is not None
