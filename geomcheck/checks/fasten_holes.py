@@ -16,7 +16,8 @@ Remedy: Move the hole or the entry's ``at`` by the amount stated; drill to the s
 the bolt that goes into a hole, or close it.
 
 Details of a finding: ``offset``, ``angle``, ``diameter``, ``wanted`` (mm), ``depth``, ``through``,
-``hole`` (a point of its axis at the seat); of the list: ``holes``.
+``hole`` (a point of its axis at the seat), ``wall`` (the axis from end to end of its wall); of the
+list: ``holes``.
 """
 
 from __future__ import annotations
@@ -255,6 +256,7 @@ class _Ask:
                 "depth": placed.hole.depth,
                 "through": placed.hole.through,
                 "hole": list(placed.point),
+                "wall": [list(point) for point in placed.wall],
             },
         )
 

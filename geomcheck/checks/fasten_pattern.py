@@ -17,7 +17,7 @@ bad ones through.
 Remedy: Move each hole named by the amount and in the direction stated, or open it to the next
 clearance size; check that both parts stand where they should.
 
-Details of a finding: ``holes`` (a row for each: place, diameters, error, allowed;
+Details of a finding: ``holes`` (a row for each: place, diameters, walls, error, allowed;
 ``move`` in the housing's axes, least in all, zero where the hole may stay), ``shift``
 and ``turn`` (mm and degrees by which the first part is laid on), ``as_placed`` (excess without
 that), ``unmatched``.
@@ -55,11 +55,12 @@ class Settings(Table):
 
 @dataclass(frozen=True)
 class _Place:
-    """A hole, or a place of the reference: point, diameter (None: holds the bolt), and doubt."""
+    """A hole or a place of the reference: point, diameter (None: holds the bolt), doubt, axis."""
 
     point: Point
     diameter: float | None
     doubt: float
+    wall: tuple[Point, ...] = ()
 
 
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
@@ -183,7 +184,6 @@ def _finding(
 
 
 def _holes(assembly: Assembly, entry: PatternEntry, name: str) -> list[_Place]:
-    low, high = entry.diameters or (0.7 * entry.bolt, 1.6 * entry.bolt)
     found = holes_at(
         assembly,
         name,
@@ -191,12 +191,12 @@ def _holes(assembly: Assembly, entry: PatternEntry, name: str) -> list[_Place]:
         entry.normal,
         within=entry.within,
         reach=entry.reach,
-        diameters=(low, high),
+        diameters=entry.diameters or (0.7 * entry.bolt, 1.6 * entry.bolt),
     )
     holds = entry.fixed == name
     return [
-        _Place(placed.point, None if holds else 2.0 * placed.bore.radius, 2.0 * placed.bore.error)
-        for placed in found
+        _Place(one.point, None if holds else 2.0 * one.bore.radius, 2.0 * one.bore.error, one.wall)
+        for one in found
     ]
 
 
@@ -289,6 +289,8 @@ def _rows(pairs: list[tuple[_Place, _Place]], fit: PatternFit, moves: Any) -> li
             "diameter": a.diameter,
             "against": list(b.point),
             "against_diameter": b.diameter,
+            "at_wall": [list(point) for point in a.wall],
+            "against_wall": [list(point) for point in b.wall],
             "error": float(fit.distances[n]),
             "allowed": float(fit.allowed[n]),
             "move": [float(x) + 0.0 for x in moves[n]],

@@ -32,6 +32,11 @@ class Placed:
     bore: Bore
     point: Point
 
+    @property
+    def wall(self) -> tuple[Point, Point]:
+        """The axis of the bore from end to end."""
+        return self.hole.point(self.bore.top), self.hole.point(self.bore.bottom)
+
 
 def holes_crossing(
     holes: Iterable[Hole], at: Point, normal: Point, *, within: float, reach: float

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from geomcheck.errors import InputError
-from geomcheck.finding import Finding, Witness
+from geomcheck.finding import Finding, Verdict, Witness
 from geomcheck.project.entries import FastenerEntry
 from geomcheck.standards import Screw, clearance_hole, screw, washers
 from geomcheck.verify.axis import View, pierced, view
@@ -195,12 +195,17 @@ def _under(scene: Scene, finding: Finding, bolt: Bolt) -> tuple[str, float, floa
 
 
 def limit(finding: Finding, wanted: float, unit: str = "mm") -> Iterator[Claim]:
-    """The requirement is what the project file or a table asks."""
+    """The requirement is what the project file or a table asks, and a fail is outside of it."""
     need = finding.requirement
     if need is None:
         return
     holds = abs(need.limit - wanted) <= 2e-6 and need.unit == unit
     yield confirm("limit", holds, f"{need.limit:g} {need.unit}; asked is {wanted:g} {unit}")
+    quantity = finding.quantity
+    if finding.verdict is Verdict.FAIL and quantity is not None:
+        outside = quantity.high < wanted if need.sense == "at least" else quantity.low > wanted
+        words = f"{quantity.low:.6g} to {quantity.high:.6g} {quantity.unit}"
+        yield confirm("all of the interval fails", outside, words)
 
 
 def within_sagitta(finding: Finding, least: float) -> Claim:

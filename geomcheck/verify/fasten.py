@@ -6,11 +6,13 @@ from collections.abc import Callable, Iterator
 
 from geomcheck.finding import Finding
 from geomcheck.verify.claims import Claim
+from geomcheck.verify.pattern import pattern
 from geomcheck.verify.reach import reach
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.withdraw import withdraw
 
 ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
+    "fasten-pattern": pattern,
     "fasten-reach": reach,
     "fasten-withdraw": withdraw,
 }
