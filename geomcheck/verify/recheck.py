@@ -10,7 +10,7 @@ from geomcheck.errors import InputError
 from geomcheck.finding import Finding
 from geomcheck.project.load import load
 from geomcheck.reports.json import read_result
-from geomcheck.verify import connector, fasten, fit, flow, parts, service
+from geomcheck.verify import connector, fasten, fit, flow, order, parts, service
 from geomcheck.verify.claims import Claim, Recheck, Report, left_open
 from geomcheck.verify.figures import figures, whole
 from geomcheck.verify.scene import NotRechecked, Scene
@@ -28,6 +28,7 @@ _ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
     **fasten.ROUTES,
     "fasten-connector": connector.connector,
     "fasten-service": service.service,
+    "fasten-order": order.order,
     "part-sound": parts.sound,
     "part-placed": parts.standing,
 }
