@@ -36,6 +36,7 @@ from typing import Any
 from geomcheck.finding import Finding, Requirement, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import as_point
+from geomcheck.fit.nearest import nearest_points
 from geomcheck.fit.state import Gap
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.clearances import Clearances, Question, answer, questions
@@ -81,7 +82,14 @@ def _answer(assembly: Assembly, settings: Settings, question: Question) -> Findi
     verdict = measured.verdict(need)
     if measured.trouble is not None:
         error = measured.trouble
-        return finding(verdict, error.text, error.remedy, details={"mates": kept, "notes": notes})
+        places = zip((a.name, b.name), nearest_points(*measured.bodies), strict=True)
+        return finding(
+            verdict,
+            error.text,
+            error.remedy,
+            witnesses=tuple(Witness(name, name, point) for name, point in places),
+            details={"mates": kept, "notes": notes},
+        )
     gap = measured.gap
     if gap is None:
         return finding(

@@ -40,6 +40,7 @@ from geomcheck.fit import words
 from geomcheck.fit.body import Body, as_point
 from geomcheck.fit.motion_gap import least_gap
 from geomcheck.fit.motion_state import MovingGap, Stand
+from geomcheck.fit.nearest import nearest_points
 from geomcheck.mesh.part import Part
 from geomcheck.project.allowances import allowances
 from geomcheck.project.assembly import Assembly
@@ -151,8 +152,9 @@ def _answer(
             for allowance in allowances(assembly, name):
                 allowance.check(np.array([point]))
     except CannotDecide as error:
-        details = {"movement": entry.name}
-        return finding(Verdict.UNDECIDED, error.text, error.remedy, details=details)
+        ends = map(Witness, (a.name, b.name), (a.name, b.name), nearest_points(moving, still))
+        more = {"witnesses": tuple(ends), "details": {"movement": entry.name}}
+        return finding(Verdict.UNDECIDED, error.text, error.remedy, **more)
     reasons, remedies = doubts(assembly, pair, gap, need.limit, shells)
     gap = replace(gap, undecided=(*gap.undecided, *reasons))
     verdict = need.decide(gap.quantity)
@@ -188,13 +190,10 @@ def _stand(assembly: Assembly, name: str, body: Body) -> Stand | None:
 def _message(
     a: str, b: str, entry: MovementEntry, gap: MovingGap, need: Requirement, verdict: Verdict
 ) -> str:
-    wanted = (
-        f"{words.length(need.limit)} mm required"
-        if need.limit > 0.0
-        else "contact is allowed, overlap is not"
-    )
-    where = words.place(gap.point_moving)
-    way = f'in movement "{entry.name}"'
+    wanted = "contact is allowed, overlap is not"
+    if need.limit > 0.0:
+        wanted = f"{words.length(need.limit)} mm required"
+    where, way = words.place(gap.point_moving), f'in movement "{entry.name}"'
     if gap.state == "apart":
         text = (
             f"Least gap of {words.interval(gap.quantity, need)} between {a} and {b} {way}, "

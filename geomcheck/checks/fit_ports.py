@@ -101,6 +101,7 @@ def _answers(ask: _Ask) -> Iterator[Finding]:
             f'The faces of mate "{mate.name}" were not found, so its port cannot be measured: '
             f"{_named(error.what, mate)}.",
             "Mend the mate first; fit-mate tells more.",
+            witnesses=(Witness("port", first, entry.at),),
         )
         return
     try:

@@ -36,6 +36,7 @@ from pydantic import Field
 from geomcheck.finding import Finding, Quantity, Requirement, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import as_point
+from geomcheck.fit.nearest import nearest_points
 from geomcheck.fit.state import Gap
 from geomcheck.fit.trim import (
     CAUTION,
@@ -147,6 +148,7 @@ def _judge(
     verdict = _verdict(cases, depth, allowed, need)
     worst = max(cases, key=lambda case: case.lack)
     other, gap = worst.question.a.name, worst.gap
+    ends = (gap.point_a, gap.point_b) if gap else nearest_points(*worst.measured.bodies)
     middle = as_point(assembly.housing.bounds.mean(axis=0))
     return Finding(
         code=CODE,
@@ -158,9 +160,7 @@ def _judge(
         remedy=_remedy(name, other, verdict, cases),
         quantity=depth,
         requirement=need,
-        witnesses=(Witness(name, name, gap.point_b), Witness(other, other, gap.point_a))
-        if gap
-        else (),
+        witnesses=(Witness(name, name, ends[1]), Witness(other, other, ends[0])),
         view=words.view_across(gap.direction, gap.point_b, middle) if gap else None,
         entry=assembly.entry((*assembly.part_keys[name], "trim")),
         caution=f"{words.CAUTIONS.get(worst.question.b.kind, '')} {CAUTION}".strip(),
@@ -277,6 +277,7 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
     silent = [x.name for x in assembly.neighbours if not assembly.part_entries[x.name].gap]
     if silent:
         text += f" Not asked about (gap = false): {one_each(silent)}."
+    shown = [judged[name].witnesses[:1] for name in (*stuck, *left, *trimmed)]
     return Finding(
         code=CODE,
         verdict=verdict,
@@ -286,6 +287,7 @@ def _summary(assembly: Assembly, judged: dict[str, Finding], kept: int) -> Findi
         message=f"{assembly.vehicle} {text}",
         remedy=remedy,
         caution=CAUTION if trimmed else "",
+        witnesses=next((first for first in shown if first), ()),
         details={
             "trimmed": lines,
             "in_the_way": [row_of(judged[name], name) for name in stuck],

@@ -120,6 +120,8 @@ def _finding(
     smaller = len(zones.zones) - len(listed)
     worst = listed[0] if listed else None
     decided = need.decide(zones.area) is verdict
+    # Where one lies deep in the other no wall is near: its deepest point is shown.
+    ends = (gap.point_a, gap.point_b) if worst is None else (worst.point_a, worst.point_b)
     return Finding(
         code=CODE,
         verdict=verdict,
@@ -130,9 +132,7 @@ def _finding(
         remedy=_remedy(a.name, b.name, listed, verdict, gap.quantity.value - gap.quantity.low),
         quantity=zones.area if listed else None,
         requirement=need if listed and decided else None,
-        witnesses=()
-        if worst is None
-        else (Witness(a.name, a.name, worst.point_a), Witness(b.name, b.name, worst.point_b)),
+        witnesses=(Witness(a.name, a.name, ends[0]), Witness(b.name, b.name, ends[1])),
         view=None
         if worst is None
         else words.view_across(

@@ -109,6 +109,11 @@ def _summary(scene: Scene, finding: Finding) -> Iterator[Claim]:
         yield confirm(key.replace("_", " "), names == sorted(mine), words)
         for row in told[key]:
             yield from _row(scene, finding, row)
+    for witness in finding.witnesses:
+        near = closeness(scene, finding.vehicle, witness.part)
+        yield on_part(witness, scene.triangles(finding.vehicle, witness.part), near=near)
+    if not finding.witnesses and finding.verdict in (Verdict.FAIL, Verdict.UNDECIDED):
+        yield confirm("witness", False, "one is wanted")
     due = _verdict(scene, finding, lists)
     waived = finding.verdict is Verdict.WAIVED and due in (Verdict.FAIL, Verdict.UNDECIDED)
     yield confirm("verdict", waived or finding.verdict is due, f"{finding.verdict}; {due} is due")

@@ -15,7 +15,7 @@ from geomcheck.verify.gap import PAIRS, no_deeper, pair
 from geomcheck.verify.mated import left_out, mates_of, nearest_beside
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import FloatArray, distance_to, to_triangles
-from geomcheck.verify.witness import NEAR, closeness
+from geomcheck.verify.witness import NEAR, closeness, on_part
 
 #: Areas of two routes may differ by this share beside the rims, and by this much, mm2.
 SHARE, AREA = 1e-3, 0.02
@@ -90,6 +90,12 @@ def _deep(scene: Scene, finding: Finding, found: Patches) -> Iterator[Claim]:
             held += sum(outer.holds(point) for point in inner.pieces)
     words = f"{held} pieces of one in the material of the other"
     yield confirm("one inside the other", (held > 0) == (finding.verdict is Verdict.FAIL), words)
+    near = closeness(scene, finding.vehicle, *finding.parts)
+    for witness in finding.witnesses:
+        mesh = scene.triangles(finding.vehicle, witness.part)
+        yield on_part(witness, mesh, near=near)
+    if not finding.witnesses and finding.verdict is not Verdict.PASS:
+        yield confirm("witnesses", False, "two are wanted")
 
 
 def _one_by_one(
