@@ -6,12 +6,14 @@ from collections.abc import Callable, Iterator
 
 from geomcheck.finding import Finding
 from geomcheck.verify.claims import Claim
+from geomcheck.verify.holes import holes
 from geomcheck.verify.pattern import pattern
 from geomcheck.verify.reach import reach
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.withdraw import withdraw
 
 ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
+    "fasten-holes": holes,
     "fasten-pattern": pattern,
     "fasten-reach": reach,
     "fasten-withdraw": withdraw,
