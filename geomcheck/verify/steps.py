@@ -18,9 +18,10 @@ from geomcheck.verify.handling import (
     plugged,
     prisms,
 )
+from geomcheck.verify.lines import Run
 from geomcheck.verify.room import frame_of
 from geomcheck.verify.simple import FloatArray
-from geomcheck.verify.travel import Run, meets
+from geomcheck.verify.travel import meets
 from geomcheck.verify.work import Job, Piece
 
 _KINDS = ("load", "set", "put in", "tighten", "plug in")

@@ -11,9 +11,10 @@ from geomcheck.finding import Witness
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.fit import NEAR, on_part
 from geomcheck.verify.handling import Bolt, plug_stuck, plugged, prisms
+from geomcheck.verify.lines import Run
 from geomcheck.verify.room import frame_of
 from geomcheck.verify.simple import FloatArray
-from geomcheck.verify.travel import Run, meets
+from geomcheck.verify.travel import meets
 from geomcheck.verify.work import Job, Piece
 
 #: A place where something is met stands no farther than this from metal wide enough to stop it, mm.

@@ -15,16 +15,15 @@ from typing import Any
 
 import numpy as np
 
-from geomcheck.verify.simple import FloatArray, IntArray, axis_frame
+from geomcheck.verify.lines import TOUCH, Run, blocked
+from geomcheck.verify.simple import FloatArray, IntArray
 
 #: Lines along one side of a cell.
 CELL = 32
-#: Faces that touch are apart or overlap by no more than this, from rounding, mm.
-TOUCH = 1e-3
-#: Lattices closer than this are not laid out, mm.
-FINEST = 0.05
 #: Triangles told to cells, and heights worked out, at most.
 TOLD, HEIGHTS = 30_000_000, 1_500_000_000
+#: Lines that meet something narrow, looked at more closely, at most.
+MOST_SLIM = 4000
 #: So many lines in a square, all met, hold a disc as wide as is allowed.
 SQUARE = 4
 
@@ -36,7 +35,7 @@ class Met:
     Parameters
     ----------
     lines : int
-        Lines that meet metal.
+        Lines that meet metal; 0 where all that is met is too narrow to stop anything.
     wide : bool
         They stand so close together that what they meet is wider than is allowed.
     point : (3,) float or None
@@ -49,38 +48,6 @@ class Met:
     wide: bool
     point: FloatArray | None
     complete: bool
-
-
-class Run:
-    """A straight travel: frame, length, and how much overlap is no obstacle.
-
-    Parameters
-    ----------
-    direction : (3,) float
-    allow : float
-        mm.
-    length : float
-        mm; inf for the last.
-    """
-
-    def __init__(self, direction: Any, allow: float, length: float = math.inf) -> None:
-        w = np.array(direction, dtype=np.float64)
-        w /= np.linalg.norm(w)
-        self.frame = np.vstack([axis_frame(w), w])
-        self.allow, self.length = allow, length
-        self.step = max(allow / math.sqrt(2.0), FINEST)
-
-    @property
-    def close(self) -> bool:
-        """Whether the lines stand close enough for a proof."""
-        return self.step <= self.allow / math.sqrt(2.0) + 1e-12
-
-    def local(self, triangles: FloatArray) -> FloatArray:
-        """Triangles across and along the travel; those that stand along it left out."""
-        found: FloatArray = triangles @ self.frame.T
-        a, b = found[:, 1] - found[:, 0], found[:, 2] - found[:, 0]
-        seen = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-        return found[np.abs(seen) > 1e-12]
 
 
 def meets(
@@ -126,23 +93,63 @@ def meets(
         spent += CELL * CELL * (len(tri_a) + len(tri_b))
         if spent > HEIGHTS:
             return Met(lines, False, point, False)
-        blocked, height = _blocked(run, corner, a[tri_a], b[tri_b], least, solid=not sheet)
+        x, y = _lattice(np.asarray(corner * run.step, dtype=np.float64), run.step, CELL)
+        met, height = blocked(run, (x, y), a[tri_a], b[tri_b], least, solid=not sheet)
         if about is not None:
-            i, k = np.indices(blocked.shape)
-            x, y = (corner[0] + i) * run.step, (corner[1] + k) * run.step
-            blocked &= np.hypot(x - middle[0], y - middle[1]) <= reach
-        if not blocked.any():
+            met &= np.hypot(x - middle[0], y - middle[1]) <= reach
+        if not met.any():
             continue
-        lines += int(blocked.sum())
-        i, k = (int(n) for n in np.argwhere(blocked)[0])
-        here = np.array([(corner[0] + i) * run.step, (corner[1] + k) * run.step, height[i, k]])
-        point = here @ run.frame
-        if _square(blocked):
+        lines += int(met.sum())
+        first = int(np.argmax(met))
+        point = np.array([x[first], y[first], height[first]]) @ run.frame
+        square = met.reshape(CELL, CELL)
+        if _square(square):
             return Met(lines, True, point, True)
-        rows.append(np.argwhere(blocked) + corner)
+        rows.append(np.argwhere(square) + corner)
     if not lines:
         return Met(0, False, None, run.close)
-    return Met(lines, _joined(np.concatenate(rows)), point, False)
+    places: IntArray = np.concatenate(rows)
+    if _joined(places):
+        return Met(lines, True, point, True)
+    spots = np.asarray(places * run.step, dtype=np.float64)
+    slim = about is None and run.close and _narrow(run, spots, a, b, least, not sheet)
+    return Met(0 if slim else lines, False, None if slim else point, slim)
+
+
+def _lattice(corner: FloatArray, step: float, count: int) -> tuple[FloatArray, FloatArray]:
+    """Where the lines of a square stand, across the travel."""
+    side = np.arange(count) * step
+    return np.repeat(corner[0] + side, count), np.tile(corner[1] + side, count)
+
+
+def _narrow(
+    run: Run, places: FloatArray, a: FloatArray, b: FloatArray, least: float, solid: bool
+) -> bool:
+    """Whether about lines that meet metal no disc as wide as is allowed is met all over.
+
+    Such a disc holds one of the lines, so it lies within its width of it. Of lines four times as
+    close, those that are surely inside it would all have to meet.
+    """
+    if len(places) > MOST_SLIM:
+        return False
+    step = run.step / 4.0
+    count = 2 * math.ceil(run.allow / step) + 3
+    inner = (run.allow - step * math.sqrt(2.0)) / 2.0
+    n = math.floor(inner / step)
+    disc = [(i, k) for i in range(-n, n + 1) for k in range(-n, n + 1)]
+    disc = [(i, k) for i, k in disc if math.hypot(i, k) * step <= inner]
+    for place in places:
+        corner = place - step * (count // 2)
+        far = corner + step * count
+        near_a, near_b = (_inside(tri, corner, far) for tri in (a, b))
+        lines = _lattice(corner, step, count)
+        met = blocked(run, lines, near_a, near_b, least, solid=solid)[0].reshape(count, count)
+        held = np.ones((count - 2 * n, count - 2 * n), dtype=bool)
+        for i, k in disc:
+            held &= met[n + i : count - n + i, n + k : count - n + k]
+        if held.any():
+            return False
+    return True
 
 
 def _inside(tri: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
@@ -221,56 +228,6 @@ def _told(
     cell = (low[number, 0] + place // across) * count[1] + low[number, 1] + place % across
     order = np.argsort(cell, kind="stable")
     return cell[order], number[order]
-
-
-def _blocked(
-    run: Run, corner: IntArray, a: FloatArray, b: FloatArray, least: float, *, solid: bool
-) -> tuple[Any, FloatArray]:
-    """(CELL, CELL) lines of a cell on which the mover meets the other, and the other's height."""
-    side = np.arange(CELL)
-    x = np.repeat((corner[0] + side) * run.step, CELL)
-    y = np.tile((corner[1] + side) * run.step, CELL)
-    high_a, up = heights(a, x, y)
-    high_b, down = heights(b, x, y)
-    if math.isinf(run.length):
-        foot = np.min(high_a, axis=1, initial=np.inf, where=~np.isnan(high_a))
-        top = np.max(high_b, axis=1, initial=-np.inf, where=~np.isnan(high_b))
-        met = top - foot > least
-        if solid:
-            # Thin metal ahead: what looks forward of the one runs into what looks back.
-            foot = np.min(high_a, axis=1, initial=np.inf, where=~np.isnan(high_a) & up)
-            back = np.max(high_b, axis=1, initial=-np.inf, where=~np.isnan(high_b) & ~down)
-            met |= back - foot > TOUCH
-        return met.reshape(CELL, CELL), top.reshape(CELL, CELL)
-    met, top = np.zeros(len(x), dtype=bool), np.zeros(len(x))
-    for k in range(high_a.shape[1]):
-        ahead = high_b - high_a[:, k, None]
-        inside = (ahead > least) & (ahead < run.length)
-        if solid:
-            inside |= (up[k] & ~down) & (ahead > TOUCH) & (ahead < run.length)
-        any_met = inside.any(axis=1)
-        top = np.where(any_met & ~met, np.take_along_axis(
-            high_b, inside.argmax(axis=1)[:, None], axis=1)[:, 0], top)  # fmt: skip
-        met |= any_met
-    return met.reshape(CELL, CELL), top.reshape(CELL, CELL)
-
-
-def heights(tri: FloatArray, x: FloatArray, y: FloatArray) -> tuple[FloatArray, Any]:
-    """(lines, m) heights at which lines meet triangles, NaN where they do not; who looks up."""
-    p, q, r = (tri[:, k, :2] for k in range(3))
-    seen = (q[:, 0] - p[:, 0]) * (r[:, 1] - p[:, 1]) - (q[:, 1] - p[:, 1]) * (r[:, 0] - p[:, 0])
-    across, along = x[:, None], y[:, None]
-
-    def share(s: FloatArray, e: FloatArray) -> FloatArray:
-        found: FloatArray = (
-            (e[:, 0] - s[:, 0]) * (along - s[:, 1]) - (e[:, 1] - s[:, 1]) * (across - s[:, 0])
-        ) / seen
-        return found
-
-    first, second, third = share(q, r), share(r, p), share(p, q)
-    inside = (first >= 0.0) & (second >= 0.0) & (third >= 0.0)
-    level = first * tri[:, 0, 2] + second * tri[:, 1, 2] + third * tri[:, 2, 2]
-    return np.where(inside, level, np.nan), seen > 0.0
 
 
 def _square(met: Any) -> bool:
