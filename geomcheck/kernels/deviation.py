@@ -87,7 +87,28 @@ def _cut(piece, k, o, tri, odd, rest, enough):
 
 
 @numba.njit(cache=True, nogil=True)
-def bounds(pieces, feet, tri, enough, out, mean, begin, end):
+def by_one(pieces, feet, tri, out, mean, begin, end):
+    """Bound the distance from pieces begin..end-1 by the one facet that does it best.
+
+    Parameters and what is filled: as of ``bounds``.
+    """
+    d = np.empty((FEET, 3))
+    for i in range(begin, end):
+        best = np.inf
+        middle = np.inf
+        for f in range(FEET):
+            b = feet[i, f]
+            for k in range(3):
+                d[f, k] = _distance(tri, b, pieces[i, k, 0], pieces[i, k, 1], pieces[i, k, 2])
+            best = min(best, max(d[f, 0], d[f, 1], d[f, 2]))
+            # A convex function's mean over a triangle is at most that of its corners.
+            middle = min(middle, (d[f, 0] + d[f, 1] + d[f, 2]) / 3.0)
+        out[i] = best
+        mean[i] = middle
+
+
+@numba.njit(cache=True, nogil=True)
+def bounds(pieces, feet, tri, goals, out, mean, begin, end):
     """Bound the distance from pieces begin..end-1 to a surface.
 
     Parameters
@@ -97,7 +118,7 @@ def bounds(pieces, feet, tri, enough, out, mean, begin, end):
         Facets near the piece: those nearest to its corners and its middle.
     tri : (m, 3, 3) float64
         The surface.
-    enough : float
+    goals : (n,) float64
         A bound this low is not made lower.
     out : (n,) float64
         Filled: no point of the piece is farther than this.
@@ -107,6 +128,7 @@ def bounds(pieces, feet, tri, enough, out, mean, begin, end):
     """
     d = np.empty((FEET, 3))
     for i in range(begin, end):
+        enough = goals[i]
         best = np.inf
         middle = np.inf
         for f in range(FEET):

@@ -1,11 +1,13 @@
 """How far one surface lies off another, with bounds: not at its corners alone, but all over it.
 
 The directed deviation of A from B is the greatest distance of a point of A from B (the directed
-Hausdorff distance). Sampling gives a lower bound; an upper bound of every facet comes from
-convexity (``geomcheck.kernels.deviation``) and, since a distance changes by no more than one moves,
-from the distance at its middle plus the farthest corner's way to it. Facets whose bound matters
-are halved across their longest side until greatest value and bound agree within a tolerance, or
-the number of points is spent: then the interval stays as wide as it is.
+Hausdorff distance). Sampling gives a lower bound. Upper bounds of every facet come from laying it
+over the surface it runs alongside (``geomcheck.kernels.overlay``), from convexity
+(``geomcheck.kernels.deviation``) and, since a distance changes by no more than one moves, from the
+distance at its middle plus the farthest corner's way to it. Where a bound says that a point may be
+farther than any found yet, that point is asked, too. Facets whose bound matters are halved across
+their longest side until greatest value and bound agree within a tolerance, or the number of points
+is spent: then the interval stays as wide as it is.
 """
 
 from __future__ import annotations
@@ -33,6 +35,8 @@ _DEEPEST = 60
 #: Pieces halved in a round, and rounds, that only narrow the mean.
 _MEAN = 5_000
 _ROUNDS = 16
+#: Points asked in a round where a bound says that they may be farther.
+_GUESSES = 1000
 #: Share of the mean to which it is narrowed, as far as these rounds go.
 _NARROW = 0.02
 #: Share of the budget after which they end.
@@ -84,6 +88,7 @@ def directed_deviation(
     band: Any = None,
     tolerance: float = 1e-3,
     budget: int = BUDGET,
+    faces: Any = None,
 ) -> Directed:
     """Greatest and mean distance of one surface from another.
 
@@ -100,6 +105,9 @@ def directed_deviation(
         The greatest deviation is pinned down to this (mm), or to 0.5 % of it.
     budget : int
         Points asked beyond the corners and middles of the facets.
+    faces : (m, 3) int, optional
+        Corner numbers of the other surface, in the caller's order: which of its facets share a
+        side. Without them, sides with the same two ends are one.
 
     Raises
     ------
@@ -113,7 +121,7 @@ def directed_deviation(
     limit = np.full(len(triangles), np.inf) if band is None else np.asarray(band, dtype=np.float64)
     if limit.shape != (len(triangles),):
         raise InputError(f"there are {len(triangles)} facets but {limit.shape} bands")
-    target = Target(other)
+    target = Target(other, faces)
     pieces = first_pieces(triangles, target, shape, tolerance)
     middle, facing = pieces.d[:, 3].copy(), pieces.feet[:, 3].copy()
     sampled = pieces.d.max(axis=1)
@@ -121,6 +129,7 @@ def directed_deviation(
     spent = target.asked
     done = pieces.take(slice(0, 0))
     for depth in range(_DEEPEST):
+        _look_there(pieces, target, best, sampled, tolerance)
         close = best.value + max(tolerance, CLOSE * best.value)
         wide = (sampled <= limit)[pieces.parent] & (pieces.bound > limit[pieces.parent])
         wanted = (pieces.bound > close) | wide
@@ -172,11 +181,32 @@ class _Best:
         self.look(pieces)
 
     def look(self, pieces: Pieces) -> None:
+        """Take the corners and middles of pieces into account."""
         row, corner = divmod(int(pieces.d.argmax()), 4)
         if pieces.d[row, corner] > self.value:
             self.value = float(pieces.d[row, corner])
             corners = pieces.corners[row]
             self.point = corners[corner].copy() if corner < 3 else corners.mean(axis=0)
+
+    def hear(self, points: FloatArray, distance: FloatArray) -> None:
+        """Take other points into account."""
+        row = int(distance.argmax())
+        if distance[row] > self.value:
+            self.value, self.point = float(distance[row]), points[row].copy()
+
+
+def _look_there(
+    pieces: Pieces, target: Target, best: _Best, sampled: FloatArray, tolerance: float
+) -> None:
+    """Ask the distance where the greatest bounds say that it may be as much."""
+    close = best.value + max(tolerance, CLOSE * best.value)
+    rows = np.flatnonzero((pieces.bound > close) & np.isfinite(pieces.far[:, 0]))
+    rows = rows[np.argsort(-pieces.bound[rows], kind="stable")[:_GUESSES]]
+    if len(rows):
+        points = np.ascontiguousarray(pieces.far[rows])
+        distance = target.ask(points)[0]
+        np.maximum.at(sampled, pieces.parent[rows], distance)
+        best.hear(points, distance)
 
 
 def _most_doubtful(pieces: Pieces, tolerance: float) -> NDArray[np.bool_]:

@@ -76,8 +76,8 @@ def shape_change(old: Part, new: Part) -> ShapeChange:
     """
     rough = [_roughness(part) for part in (old, new)]
     near = [float(np.quantile(r, 0.99)) for r in rough]
-    forward = directed_deviation(old, new.tree, band=rough[0] + near[1])
-    back = directed_deviation(new, old.tree, band=rough[1] + near[0])
+    forward = directed_deviation(old, new.tree, band=rough[0] + near[1], faces=new.faces)
+    back = directed_deviation(new, old.tree, band=rough[1] + near[0], faces=old.faces)
     bands = [rough[0] + rough[1][forward.facing], rough[1] + rough[0][back.facing]]
     far = max((forward, back), key=lambda d: d.low)
     high = max(forward.high, back.high)

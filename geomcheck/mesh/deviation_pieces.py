@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geomcheck.kernels import alongside, edges, merge, overlay
 from geomcheck.kernels import deviation as kernel
 from geomcheck.mesh import threads
 from geomcheck.mesh.probe import point_distance
@@ -21,13 +23,35 @@ _INSIDE = 0.01
 
 
 class Target:
-    """The surface that is measured to."""
+    """The surface that is measured to.
 
-    def __init__(self, tree: TriangleTree) -> None:
+    Parameters
+    ----------
+    tree : TriangleTree
+    faces : (m, 3) int, optional
+        Numbers of its corners in the caller's order; equal corners are found where not given.
+    """
+
+    def __init__(self, tree: TriangleTree, faces: Any = None) -> None:
         self.tree = tree
         self.triangles: FloatArray = np.empty_like(tree.triangles)
         self.triangles[tree.order] = tree.triangles
         self.asked = 0
+        self._faces = faces
+
+    @cached_property
+    def across(self) -> NDArray[np.int32]:
+        """(m, 3) facet across each side of each facet; -1 where there is none."""
+        count = len(self.triangles)
+        if self._faces is None:
+            rows = self.triangles.reshape(-1, 3) + 0.0  # -0.0 becomes 0.0
+            faces = merge.merge_equal(rows.view(np.uint64))[1].reshape(-1, 3)
+        else:
+            faces = np.ascontiguousarray(self._faces, dtype=np.int64)
+        order, start = edges.group_edges(faces, int(faces.max()) + 1)
+        out = np.empty((count, 3), dtype=np.int32)
+        alongside.partners(order, start, faces, out)
+        return out
 
     def ask(self, points: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
         """Distance, nearest facet and nearest point of (n, 3) points."""
@@ -36,17 +60,53 @@ class Target:
         return found.distance, found.triangle, found.point
 
     def bounds(
-        self, pieces: FloatArray, feet: IntArray, enough: float
-    ) -> tuple[FloatArray, FloatArray]:
-        """Upper bounds of the greatest and the mean distance of each piece."""
+        self, pieces: FloatArray, feet: IntArray, goals: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Upper bounds of the greatest and the mean distance of each piece.
+
+        The cheap way first, the others where it is not as good as asked for. With them, a point
+        of the piece that may be as far as the bound; NaN where there is no guess.
+        """
+        most, mean = np.empty(len(pieces)), np.empty(len(pieces))
+        far = np.full((len(pieces), 3), np.nan)
+        threads.each(
+            lambda begin, end: kernel.by_one(pieces, feet, self.triangles, most, mean, begin, end),
+            threads.chunks(len(pieces), 8192),
+        )
+        for ask in (self._overlaid, self._parted):
+            rows = np.flatnonzero(most > goals)
+            if len(rows):
+                high, level, at = ask(pieces[rows], feet[rows], goals[rows])
+                far[rows[high < most[rows]]] = at[high < most[rows]]
+                most[rows] = np.minimum(most[rows], high)
+                mean[rows] = np.minimum(mean[rows], level)
+        return most, mean, far
+
+    def _overlaid(
+        self, pieces: FloatArray, feet: IntArray, goals: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        count = len(pieces)
+        most, mean, far = np.empty(count), np.empty(count), np.empty((count, 3))
+        views, tri, across = np.empty((count, 4, 3)), self.triangles, self.across
+
+        def lay(begin: int, end: int) -> None:
+            alongside.views(pieces, feet, tri, views, begin, end)
+            overlay.bounds(pieces, feet, views, goals, tri, across, most, mean, far, begin, end)
+
+        threads.each(lay, threads.chunks(count, 8192))
+        return most, mean, far
+
+    def _parted(
+        self, pieces: FloatArray, feet: IntArray, goals: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
         most, mean = np.empty(len(pieces)), np.empty(len(pieces))
         threads.each(
             lambda begin, end: kernel.bounds(
-                pieces, feet, self.triangles, enough, most, mean, begin, end
+                pieces, feet, self.triangles, goals, most, mean, begin, end
             ),
             threads.chunks(len(pieces), 4096),
         )
-        return most, mean
+        return most, mean, np.full((len(pieces), 3), np.nan)
 
 
 @dataclass(eq=False)
@@ -59,6 +119,7 @@ class Pieces:
     feet: IntArray  # (n, 4)
     bound: FloatArray
     mean: FloatArray
+    far: FloatArray  # (n, 3) a point that may be as far as the bound, or NaN
 
     def take(self, rows: Any) -> Pieces:
         """Some of the pieces."""
@@ -69,6 +130,7 @@ class Pieces:
             self.feet[rows],
             self.bound[rows],
             self.mean[rows],
+            self.far[rows],
         )
 
     def joined(self, other: Pieces) -> Pieces:
@@ -130,7 +192,8 @@ def _bounded(
     known: tuple[FloatArray, FloatArray] | None,
 ) -> Pieces:
     feet = np.ascontiguousarray(feet)
-    bound, mean = target.bounds(np.ascontiguousarray(corners), feet, enough)
+    goals = d.max(axis=1) + enough
+    bound, mean, far = target.bounds(np.ascontiguousarray(corners), feet, goals)
     arm = np.linalg.norm(corners - corners.mean(axis=1, keepdims=True), axis=2).max(axis=1)
     # What is computed with rounds; a bound must not be lost to that.
     noise = noise_of(float(np.abs(corners).max(initial=0.0)))
@@ -138,7 +201,7 @@ def _bounded(
     mean = mean + noise
     if known is not None:
         bound = np.minimum(bound, known[0])
-    return Pieces(corners, parent, d, feet, bound, mean)
+    return Pieces(corners, parent, d, feet, bound, mean, far)
 
 
 def split(pieces: Pieces, target: Target, enough: float) -> Pieces:
