@@ -37,6 +37,11 @@ def area(scene: Scene, finding: Finding) -> Iterator[Claim]:
         yield from _loss(finding, duct)
     elif finding.witnesses and finding.verdict is Verdict.UNDECIDED:
         yield _unmeasured(finding, duct)
+    elif finding.verdict is Verdict.UNDECIDED:
+        count = 1 + int(np.ceil(duct.line.length / duct.entry.spacing))
+        states = {row.state for row in duct.along(np.linspace(0.0, duct.line.length, count))}
+        words = f"{count} sections cut anew: {', '.join(sorted(states))}"
+        yield confirm("no station can be measured", "measured" not in states, words)
     else:
         yield left_open("area", "the finding has no number and shows no place")
 
@@ -117,7 +122,6 @@ def path_claim(duct: Duct, told: Any) -> Claim:
 
 def curve_claim(duct: Duct, rows: Sequence[Station], curve: Any) -> Claim:
     """That the areas told along the path are those of sections cut anew."""
-    wrong = ""
     for k, row in enumerate(rows):
         state = curve["state"][k]
         told = [curve[name][k] for name in ("area", "bore_area", "hydraulic_diameter")]
@@ -128,24 +132,24 @@ def curve_claim(duct: Duct, rows: Sequence[Station], curve: Any) -> Claim:
         if any(_row(one, state, told) for one in beside):
             continue
         areas = [one.area for one in (row, *beside)]
-        if state == "measured" and told[0] is not None:
-            slack = float(np.ptp(areas)) if np.isfinite(areas).all() else 0.0
-            if _same(row.area, told[0], slack) and _same(row.bore, told[1], slack):
-                continue
-        wrong = wrong or f"{state}, {told[0]} mm2 at {row.s:.2f} mm; cut anew {row.state}, "
-        wrong = wrong if wrong.endswith("mm2") else f"{wrong}{row.area:.3f} mm2"
-    words = wrong or f"{len(rows)} sections"
-    return confirm("areas along the path", not wrong, words)
+        if np.isfinite(areas).all() and _row(row, state, told, float(np.ptp(areas))):
+            continue
+        words = (
+            f"{state}, {told[0]} mm2 at {row.s:.2f} mm; cut anew {row.state}, {row.area:.3f} mm2"
+        )
+        return confirm("areas along the path", False, words)
+    return confirm("areas along the path", True, f"{len(rows)} sections")
 
 
-def _row(row: Station, state: str, told: Sequence[float | None]) -> bool:
+def _row(row: Station, state: str, told: Sequence[float | None], slack: float = 0.0) -> bool:
     if state != "measured":
         return row.state == state
     if row.state != "measured" or any(value is None for value in told):
         return False
     area, bore, wide = (float(value) for value in told if value is not None)
     found = 4.0 * row.area / row.perimeter
-    return _same(row.area, area) and _same(row.bore, bore) and abs(found - wide) <= 1e-3 * wide
+    areas = _same(row.area, area, slack) and _same(row.bore, bore, slack)
+    return areas and abs(found - wide) <= 1e-3 * wide
 
 
 def between(rows: Sequence[Station]) -> FloatArray:

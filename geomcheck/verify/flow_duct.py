@@ -20,6 +20,8 @@ from geomcheck.verify.simple import FloatArray
 
 Found = TypeVar("Found")
 
+#: Where a section is cut alone, so many mm before and behind it are cut as well.
+BESIDE = (-12.0, -5.0, 0.0, 5.0, 12.0)
 #: Of two neighbouring pieces of one bore the smaller has this share in common with the other.
 SHARED = 0.5
 
@@ -155,9 +157,8 @@ class Duct:
         return self._known[key]
 
     def at(self, s: float) -> Station:
-        """One section; its pieces are followed from half a diameter before and behind it."""
-        reach = 20.0
-        places = np.clip(s + reach * np.linspace(-1.0, 1.0, 9), 0.0, self.line.length)
+        """One section; its pieces are followed from some way before and behind it."""
+        places = np.clip(s + np.array(BESIDE), 0.0, self.line.length)
         rows = self.along(np.unique(np.append(places, min(max(s, 0.0), self.line.length))))
         return min(rows, key=lambda row: abs(row.s - s))
 
