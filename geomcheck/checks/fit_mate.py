@@ -2,7 +2,8 @@
 
 What: Looks for the two faces of each declared mate where the entry says they are, and measures
 whether they are parallel, lie over each other, and keep the gasket's thickness within the
-tolerance all over their common footprint.
+tolerance all over their common footprint. What is not flat within the tolerance is no face: where
+``area`` is given, a sunk or raised spot shows by the area the faces no longer have in common.
 
 Why: The gap check leaves out what lies behind mating faces. If a face has moved, is turned, or is
 not there, the joint leaks or cannot be bolted up, and nothing may be left out for it.
@@ -20,10 +21,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from geomcheck.errors import CannotDecide
-from geomcheck.finding import Finding, Requirement, Verdict, Witness
+from geomcheck.finding import Finding, Quantity, Requirement, Term, Verdict, Witness
 from geomcheck.fit import words
 from geomcheck.fit.body import Body
+from geomcheck.fit.face import Face
 from geomcheck.fit.mate import PARALLEL, Mate, check_mate
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import MateEntry, Table
@@ -44,7 +48,7 @@ class Settings(Table):
 
 
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
-    """One finding for each mate of the vehicle."""
+    """One finding for each mate of the vehicle, and one more where its area is asked for."""
     bodies: dict[str, Body] = {}
     for key, entry in assembly.mates:
         for name in entry.parts:
@@ -57,10 +61,15 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
             bodies.setdefault(name, Body.of(assembly.parts[name]))
         if entry.parts[0] == entry.parts[1]:
             assembly.refuse((*key, "parts"), "a part does not mate with itself", "name two parts")
-        yield _answer(assembly, key, entry, bodies)
+        answer, mate = _answer(assembly, key, entry, bodies)
+        yield answer
+        if mate is not None and entry.area is not None:
+            yield _area(assembly, key, entry, bodies, mate, entry.area)
 
 
-def _answer(assembly: Assembly, key: Key, entry: MateEntry, bodies: dict[str, Body]) -> Finding:
+def _answer(
+    assembly: Assembly, key: Key, entry: MateEntry, bodies: dict[str, Body]
+) -> tuple[Finding, Mate | None]:
     a, b = entry.parts
     need = Requirement("at most", entry.tolerance, "mm", f'mate "{entry.name}"')
     try:
@@ -79,7 +88,7 @@ def _answer(assembly: Assembly, key: Key, entry: MateEntry, bodies: dict[str, Bo
         text = text.replace("the first part", a).replace("the second part", b)
         if not solid:
             text += f" {name} is not closed: the face may be missing from its mesh."
-        return Finding(
+        missing = Finding(
             code=CODE,
             verdict=Verdict.FAIL if solid else Verdict.UNDECIDED,
             vehicle=assembly.vehicle,
@@ -90,8 +99,9 @@ def _answer(assembly: Assembly, key: Key, entry: MateEntry, bodies: dict[str, Bo
             witnesses=(Witness("declared point", a, entry.at),),
             entry=assembly.entry(key),
         )
+        return missing, None
     verdict, message, remedy = _judge(a, b, entry, mate, need)
-    return Finding(
+    found = Finding(
         code=CODE,
         verdict=verdict,
         vehicle=assembly.vehicle,
@@ -113,6 +123,48 @@ def _answer(assembly: Assembly, key: Key, entry: MateEntry, bodies: dict[str, Bo
             "triangles": {a: len(mate.face_a.triangles), b: len(mate.face_b.triangles)},
         },
     )
+    return found, mate
+
+
+def _area(
+    assembly: Assembly,
+    key: Key,
+    entry: MateEntry,
+    bodies: dict[str, Body],
+    mate: Mate,
+    least: float,
+) -> Finding:
+    """Whether the faces have the area in common that the entry asks for."""
+    a, b = entry.parts
+    off = sum(_slack(bodies[n], face) for n, face in ((a, mate.face_a), (b, mate.face_b)))
+    doubt = float(mate.footprint.length) * off
+    term = Term("facets", min(mate.area, doubt), doubt, "sagitta along the outline")
+    area = Quantity.from_terms("common area", mate.area, "mm2", (term,))
+    need = Requirement("at least", least, "mm2", f'area of mate "{entry.name}"')
+    verdict = need.decide(area)
+    return Finding(
+        code=CODE,
+        verdict=verdict,
+        vehicle=assembly.vehicle,
+        subject=f'mate "{entry.name}", area',
+        parts=(a, b),
+        message=f"The faces of {a} and {b} at {words.place(mate.point_a)} have {mate.area:.2f} mm2 "
+        f"in common ({area.low:.2f} to {area.high:.2f}), at least {least:g} wanted.",
+        remedy=""
+        if verdict is Verdict.PASS
+        else f"Look for a sunk or raised spot, a chamfer or a hole that takes from the face of {a} "
+        f"or {b}, or for parts that stand off each other sideways; or correct area.",
+        quantity=area,
+        requirement=need,
+        witnesses=(Witness(a, a, mate.point_a), Witness(b, b, mate.point_b)),
+        entry=assembly.entry(key),
+    )
+
+
+def _slack(body: Body, face: Face) -> float:
+    """How far the part's true edge may stand off a face's outline: the walls' sagitta, mm."""
+    about = np.isin(body.faces, np.unique(body.faces[face.triangles])).any(axis=1)
+    return float(np.maximum(body.sagitta.outward, body.sagitta.inward)[about].max())
 
 
 def _judge(

@@ -178,6 +178,11 @@ class MateEntry(Table):
     normal: Direction = Field(description="out of the first part, towards the second")
     gasket: NotNegative = Field(default=0.0, description="thickness as clamped, mm")
     tolerance: Positive = Field(default=0.1, description="allowed departure of the faces, mm")
+    area: Positive | None = Field(
+        default=None,
+        description="least area the faces have in common, mm2; a sunk spot takes from it, since "
+        "only what is flat counts as face",
+    )
     vehicle: str | None = Field(default=None, description="only in this vehicle")
 
 

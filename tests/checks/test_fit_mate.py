@@ -123,3 +123,40 @@ def test_part_that_mates_with_itself_is_refused(casting, duct, assembly):
 
 def test_no_mates_no_findings(casting, assembly):
     assert list(fit_mate.run(assembly(casting), fit_mate.Settings())) == []
+
+
+def areas(assembly):
+    rows = list(fit_mate.run(assembly, fit_mate.Settings()))
+    assert rows[0].verdict is Verdict.PASS
+    return rows[1:]
+
+
+def test_the_area_in_common_is_asked_for_where_it_is_given(casting, duct, assembly):
+    assert areas(assembly(casting, duct(), mates=[MATE])) == []
+    # The faces are 100 x 60.
+    (enough,) = areas(assembly(casting, duct(), mates=[{**MATE, "area": 5999.0}]))
+    assert (enough.verdict, enough.subject) == (Verdict.PASS, 'mate "inlet", area')
+    assert enough.quantity.value == pytest.approx(6000.0)
+    (wanting,) = areas(assembly(casting, duct(), mates=[{**MATE, "area": 6001.0}]))
+    assert wanting.verdict is Verdict.FAIL
+
+
+def test_a_sunk_spot_takes_from_the_area(casting, duct, assembly):
+    """A pocket of 10 x 8, half a millimetre deep: 80 of 6000 mm2."""
+    pocket = block((20, 30), (-4, 4), (21, 22.0))
+    sunk = trimesh.boolean.difference([block((-50, 50), (-30, 30), (21.5, 60)), pocket])
+    (found,) = areas(assembly(casting, duct(mesh=sunk), mates=[{**MATE, "area": 5950.0}]))
+    assert found.quantity.value == pytest.approx(5920.0)
+    assert found.verdict is Verdict.FAIL
+
+
+def test_an_area_nearer_to_its_limit_than_the_facets_tell_is_undecided(part, duct, assembly):
+    """A round face of radius 30 in 12 facets, sagitta 30 (1 - cos 15 degrees) = 1.02."""
+    drum = trimesh.creation.cylinder(30.0, 40.0, sections=12)
+    round_part = part("casting", drum, role="housing", sagitta=1.0223)
+    flat = 0.5 * 12 * 30.0**2 * np.sin(np.pi / 6)
+    whole = np.pi * 30.0**2
+    (found,) = areas(assembly(round_part, duct(), mates=[{**MATE, "area": 0.5 * (flat + whole)}]))
+    assert found.quantity.value == pytest.approx(flat)
+    assert found.quantity.low < flat < whole < found.quantity.high
+    assert found.verdict is Verdict.UNDECIDED
