@@ -132,7 +132,11 @@ def _dissolved(flat: FloatArray) -> shapely.Geometry | None:
     if not alone.any():
         return None
     sides = np.stack([corners[begin[alone]], corners[end[alone]]], axis=1)
-    area = shapely.build_area(shapely.multilinestrings(shapely.linestrings(sides)))
+    try:
+        area = shapely.build_area(shapely.multilinestrings(shapely.linestrings(sides)))
+    except shapely.GEOSException:
+        # Sides that cross bound no area: triangles are folded over one another.
+        return None
     total = 0.5 * float(np.abs(doubled).sum())
     if not area.is_valid or abs(area.area - total) > 1e-9 * total:
         return None
