@@ -50,6 +50,31 @@ def root_of(folder: Path) -> Path:
     return Path(os.fsdecode(found.rstrip(b"\r\n"))).resolve()
 
 
+def earlier(file: Path, most: int = 8) -> Iterator[bytes]:
+    """What a file held in earlier commits, the last first; what it holds now is left out.
+
+    Parameters
+    ----------
+    file : Path
+    most : int
+        Commits of it that are looked at.
+
+    Raises
+    ------
+    InputError
+        Git is not installed, or the file's folder is in no repository.
+    """
+    folder, name = file.resolve().parent, f"./{file.resolve().name}"
+    commits = _git(folder, "log", f"--max-count={most}", "--format=%H", "--", name).split()
+    now = file.read_bytes()
+    for commit in commits:
+        # A commit that took the file away has none.
+        if _git(folder, "ls-tree", commit.decode("ascii"), "--", name):
+            then = _git(folder, "cat-file", "blob", f"{commit.decode('ascii')}:{name}")
+            if then != now:
+                yield then
+
+
 @contextmanager
 def as_of(folder: Path, revision: str) -> Iterator[Path]:
     """The top of a repository as it was in a revision, in a folder of its own while it lasts.

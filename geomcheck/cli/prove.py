@@ -9,8 +9,9 @@ from pathlib import Path
 import click
 
 KINDS = (
-    "grown-near", "grown", "duct", "shifted", "mirrored", "unit", "triangle", "bolt-moved",
-    "bolt-tilted", "hole",
+    "grown-near", "grown", "sunk", "port", "duct", "shifted", "mirrored", "swapped", "left-out",
+    "stale", "shrunk", "unit", "triangle", "bolt-moved", "bolt-tilted", "bolt-length", "hole",
+    "hole-moved", "plug",
 )  # fmt: skip
 CODES = """\b
 Exit codes:

@@ -1,23 +1,27 @@
-"""What a project file does not ask, with the entry that would ask it."""
+"""Why a fault was not caught, and the entry that would have caught it."""
 
 from __future__ import annotations
 
-import numpy as np
+import math
+from dataclasses import replace
 
-from geomcheck.mesh.part import Part
-from geomcheck.mesh.probe import point_distance
+from geomcheck.finding import Quantity
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import PartEntry
-from geomcheck.prove import shape
-from geomcheck.prove.faults import Kind
-from geomcheck.prove.plant import Bench, Outcome, Trial
+from geomcheck.project.entries import MateEntry
+from geomcheck.prove.faults import HOLES, Kind
+from geomcheck.prove.lengths import length_advice
+from geomcheck.prove.marks import Mark, size_mark, surface_mark
+from geomcheck.prove.nearby import wall_advice
+from geomcheck.prove.plant import Bench
+from geomcheck.prove.telling import Advice, baseline, inside, told, under
+from geomcheck.prove.trial import Outcome, Trial
 
-#: Points that tell a part from its mirror image lie at least so far off it, mm.
-APART = 2.0
+_SCALED = (Kind.UNIT, Kind.SHRUNK)
+_OTHER = (Kind.MIRRORED, Kind.SWAPPED, Kind.STALE)
 
 
-def advice(bench: Bench, trial: Trial) -> tuple[str, str]:
-    """Why a fault was not caught, and the text to add to the project file; both may be empty.
+def advice(bench: Bench, trial: Trial) -> Advice:
+    """What to tell of a trial.
 
     Parameters
     ----------
@@ -25,100 +29,134 @@ def advice(bench: Bench, trial: Trial) -> tuple[str, str]:
     trial : Trial
     """
     if trial.outcome is Outcome.CAUGHT:
-        return "", ""
+        return Advice()
+    if trial.stopped:
+        return Advice("the run stops before anything names it")
     if trial.hides is not None:
         one = trial.hides
-        why = f"{one.code} on {one.subject} was {one.verdict} before, so it cannot show"
-        return why, ""
+        return Advice(f"{one.code} on {one.subject} was {one.verdict} before, so it cannot show")
     fault = trial.fault
     assembly = bench.assemblies[fault.vehicles[0]]
-    part, entry = assembly.parts[fault.part], assembly.part_entries[fault.part]
-    where = assembly.entry(assembly.part_keys[fault.part])
-    here = f"# under {where.entry}, line {where.line}\n"
-    if fault.kind is Kind.UNIT and entry.size is None:
-        return f"no size is declared for {part.name}", here + _size(part)
-    if fault.kind is Kind.MIRRORED and not entry.on_surface:
-        points = _telling(part, int(fault.facts["axis"]))
-        return f"no points are declared on the surface of {part.name}", here + points
-    if fault.kind is Kind.TRIANGLE and entry.expect is None:
-        return f"nothing says that {part.name} must be closed", f'{here}expect = "closed"'
-    if fault.kind in (Kind.BOLT_MOVED, Kind.BOLT_TILTED, Kind.HOLE):
-        return _bolt(assembly, trial)
+    if fault.kind in (*_SCALED, *_OTHER):
+        return _other_part(assembly, trial)
+    if fault.kind is Kind.TRIANGLE:
+        return _triangle(assembly, trial)
+    if fault.kind is Kind.LEFT_OUT:
+        return Advice(
+            f"nothing else in the project file names {fault.target}; a baseline remarks on it, and "
+            "'geomcheck check --fail-level remark' fails then"
+        )
+    if fault.kind in HOLES and not bench.holes_are_asked:
+        return Advice("whether a hole is under each bolt is not asked", "[check.fasten-holes]")
+    if fault.kind is Kind.BOLT_LENGTH:
+        return _length(bench, trial)
+    if fault.kind is Kind.PORT and not fault.facts["asked"]:
+        return _port(trial)
+    if fault.kind is Kind.SUNK:
+        return _mate(bench, trial)
     if fault.kind is Kind.DUCT:
         return _duct(bench, trial)
-    return _wall(bench, trial, entry)
+    if fault.kind in (Kind.GROWN, Kind.GROWN_NEAR, Kind.SHIFTED):
+        return wall_advice(bench, trial)
+    return inside(trial)
 
 
-def _size(part: Part) -> str:
-    low, high = part.file_bounds
-    return "size = [" + ", ".join(f"{x:.2f}" for x in high - low) + "]   # mm, as it is now"
+def _other_part(assembly: Assembly, trial: Trial) -> Advice:
+    fault = trial.fault
+    part, entry = assembly.parts[fault.part], assembly.part_entries[fault.part]
+    planted = fault.alter(assembly).parts[fault.part]
+    makers = (size_mark, surface_mark) if fault.kind in _SCALED else (surface_mark, size_mark)
+    for maker in makers:
+        mark = maker(part, planted, entry)
+        if mark is not None:
+            return under(assembly, assembly.part_keys[fault.part], mark)
+    return Advice("no size and no point of the surface tells the two apart")
 
 
-def _telling(part: Part, axis: int) -> str:
-    """Points on the part that are off its mirror image."""
-    points = np.unique(shape.in_file(part), axis=0)
-    image = part.placed(shape.flipped(points, axis))
-    off = point_distance(part.tree, image).distance
-    chosen: list[int] = []
-    for k in np.argsort(-off, kind="stable").tolist():
-        spread = all(np.linalg.norm(points[k] - points[j]) > APART for j in chosen)
-        if off[k] > APART and spread:
-            chosen.append(k)
-        if len(chosen) == 3:
-            break
-    if not chosen:
-        chosen = [int(np.argmax(off))]
-    rows = ", ".join("[" + ", ".join(f"{x:.4f}" for x in points[k]) + "]" for k in chosen)
-    return f"on_surface = [{rows}]   # in the file's axes, as it is now"
+def _triangle(assembly: Assembly, trial: Trial) -> Advice:
+    name = trial.fault.part
+    entry = assembly.part_entries[name]
+    if entry.expect is not None:
+        return Advice(f"{name} is expected to be {entry.expect}, and is")
+    mark = Mark(f"nothing says that {name} must be closed", 'expect = "closed"')
+    return under(assembly, assembly.part_keys[name], mark)
 
 
-def _bolt(assembly: Assembly, trial: Trial) -> tuple[str, str]:
-    if assembly.lines.value(("check", "fasten-holes")) is None:
-        return "whether a hole is under each bolt is not asked", "[check.fasten-holes]"
-    return _inside(trial), ""
+def _length(bench: Bench, trial: Trial) -> Advice:
+    found = length_advice(bench, trial.fault)
+    if found is None:
+        return inside(trial)
+    mark, key = found
+    return under(bench.assemblies[trial.fault.vehicles[0]], key, mark) if key else Advice(mark.why)
 
 
-def _duct(bench: Bench, trial: Trial) -> tuple[str, str]:
-    known = trial.moved and any(one.finding.code == "flow-area" for one in trial.moved)
-    return _inside(trial), _baseline(bench, "flow-area", "mm2 = 2.0") if known else ""
+def _port(trial: Trial) -> Advice:
+    facts = trial.fault.facts
+    lines = [
+        "[[port_joint]]",
+        f'name = "port of {facts["mate"]}"',
+        f'mate = "{facts["mate"]}"',
+        f"at = [{', '.join(f'{x:.2f}' for x in facts['middle'])}]",
+        "overhang = 0.5   # mm that an edge may stand into the flow",
+        "land = 5.0       # mm of face wanted round it",
+    ]
+    if facts["vehicle"] is not None:
+        lines.append(f'vehicle = "{facts["vehicle"]}"')
+    return Advice("no edge of that port is asked about", "\n".join(lines))
 
 
-def _wall(bench: Bench, trial: Trial, entry: PartEntry) -> tuple[str, str]:
-    if not trial.moved and entry.role == "carried" and not entry.gap:
-        name, housing = entry.name, bench.assemblies[trial.fault.vehicles[0]].housing.name
-        pair = f'[[check.fit-gap.pair]]\nparts = ["{housing}", "{name}"]\nrequired = ?   # mm'
-        return f"no gap to {name} is asked about (gap = false)", pair
-    if not trial.moved:
-        # A baseline holds measured values, and none moved.
-        why = "no measured value changes by it; 'geomcheck compare' of two revisions shows it"
-        return why, ""
-    return _inside(trial), _baseline(bench, "fit-gap", "mm = 0.02")
-
-
-def _inside(trial: Trial) -> str:
-    """What moved and is still as required."""
-    if not trial.moved:
-        return "no measured value changes by it"
-    one = trial.moved[0]
-    old = one.old.quantity if one.old else None
-    new = one.new.quantity if one.new else None
-    need = one.new.requirement if one.new else None
-    if old is None or new is None:
-        return "what changes is still as required"
-    text = f"{one.finding.code} {one.finding.subject}: {new.value:.2f} {new.unit}, was "
-    text += f"{old.value:.2f}"
-    return text + (
-        f"; {need.sense} {need.limit:g} is required" if need else "; nothing is required"
+def _mate(bench: Bench, trial: Trial) -> Advice:
+    fault = trial.fault
+    name = fault.facts["mate"]
+    assembly, key, entry = next(
+        (bench.assemblies[vehicle], key, one)
+        for vehicle in fault.vehicles
+        for key, one in bench.assemblies[vehicle].mates
+        if one.name == name
     )
+    was = _common(bench, assembly, entry)
+    now = _common(bench, fault.alter(assembly), entry)
+    if was is None or now is None:
+        return inside(trial)
+    least = math.floor(was.low)
+    why = f'no area is asked of the faces of mate "{name}", and a sunk spot is no face any more'
+    if entry.area is not None:
+        why = f'the faces of mate "{name}" have {now.value:.2f} mm2 in common, was {was.value:.2f}'
+        why += f"; at least {entry.area:g} is required"
+    if now.low >= least:
+        return Advice(why, kept=entry.area is not None)
+    return under(assembly, key, Mark(why, f"area = {least}   # mm2, as it is now", ("area",)))
 
 
-def _baseline(bench: Bench, code: str, noise: str) -> str:
-    entry = bench.project.document.baseline
-    if entry is not None:
-        if code in entry.checks:
-            return ""
-        return f'# in [baseline]: add "{code}" to checks'
-    return (
-        f'[baseline]   # then: geomcheck accept\nfile = "baseline.json"\nchecks = ["{code}"]\n'
-        f"noise = {{ {noise} }}"
-    )
+def _common(bench: Bench, assembly: Assembly, entry: MateEntry) -> Quantity | None:
+    """The area the faces of a mate have in common; None where they are not found."""
+    asked = entry.model_copy(update={"area": 1.0})
+    rows = tuple((key, asked) for key, one in assembly.mates if one.name == entry.name)
+    here = replace(assembly, mates=rows, kept={}, shared={})
+    found = (one for one in bench.ask(here, "fit-mate") if one.subject.endswith(", area"))
+    return next((one.quantity for one in found), None)
+
+
+def _duct(bench: Bench, trial: Trial) -> Advice:
+    name = trial.fault.facts["duct"]
+    assembly = bench.assemblies[trial.fault.vehicles[0]]
+    key, entry = next((key, one) for key, one in assembly.ducts if one.name == name)
+    base = next(
+        one
+        for one in bench.base.findings
+        if one.code == "flow-area" and one.vehicle == assembly.vehicle and one.quantity is not None
+        and one.subject.startswith(f'duct "{name}"')
+    )  # fmt: skip
+    assert base.quantity is not None
+    worse = [one for one in trial.worse if one.finding.code == "flow-area"]
+    if worse and entry.least_area is None:
+        least = math.floor(10.0 * base.quantity.low) / 10.0
+        mark = Mark(
+            f"no least area is required of duct {name}: {told(trial)}",
+            f"least_area = {least:.1f}   # mm2, as it is now",
+        )
+        return under(assembly, key, mark)
+    if worse:
+        return baseline(bench, trial, "flow-area", told(trial))
+    why = f"the least area of duct {name} lies elsewhere and stays {base.quantity.value:.2f} mm2"
+    return Advice(why, kept=entry.least_area is not None)

@@ -9,17 +9,30 @@ import numpy as np
 
 from geomcheck.finding import Result
 from geomcheck.project.assembly import Assembly
-from geomcheck.prove.bolts import bolts, holes, tilted
+from geomcheck.project.entries import Unit
+from geomcheck.prove.bolts import bolts, holes, holes_moved, lengths, tilted
 from geomcheck.prove.faults import Fault, Kind
 from geomcheck.prove.field import Field
+from geomcheck.prove.joints import ports, sunk
+from geomcheck.prove.plugs import plugs
+from geomcheck.prove.stale import stale
 from geomcheck.prove.walls import ducts, elsewhere, near
-from geomcheck.prove.whole_parts import mirrored, shifted, triangles, units
+from geomcheck.prove.whole_parts import (
+    left_out,
+    mirrored,
+    shifted,
+    shrunk,
+    swapped,
+    triangles,
+    units,
+)
 
 
 def choose(
     assemblies: dict[str, Assembly],
     base: Result,
     *,
+    unit: Unit = "mm",
     kinds: Sequence[Kind] = (),
     most: int | None = None,
     seed: int = 0,
@@ -32,6 +45,8 @@ def choose(
         By vehicle.
     base : Result
         What the gate says of them as they are.
+    unit : str
+        Of mesh files whose entries state none.
     kinds : sequence of Kind
         Only these; all if empty.
     most : int, optional
@@ -43,12 +58,15 @@ def choose(
         Kind.GROWN_NEAR: near, Kind.GROWN: elsewhere, Kind.DUCT: ducts, Kind.SHIFTED: shifted,
         Kind.MIRRORED: mirrored, Kind.UNIT: units, Kind.TRIANGLE: triangles,
         Kind.BOLT_MOVED: bolts, Kind.BOLT_TILTED: tilted, Kind.HOLE: holes,
+        Kind.SUNK: sunk, Kind.PORT: ports, Kind.SWAPPED: swapped, Kind.SHRUNK: shrunk,
+        Kind.BOLT_LENGTH: lengths, Kind.HOLE_MOVED: holes_moved, Kind.PLUG: plugs,
+        Kind.LEFT_OUT: left_out, Kind.STALE: stale,
     }  # fmt: skip
     rows = []
     for number, (kind, maker) in enumerate(makers.items()):
         if not kinds or kind in kinds:
             # Each kind has numbers of its own: asking for one kind alone gives the same faults.
-            around = Field(assemblies, base, np.random.default_rng([seed, number]))
+            around = Field(assemblies, base, np.random.default_rng([seed, number]), unit)
             rows.append(_first(maker(around), most))
     order = [fault for turn in zip_longest(*rows) for fault in turn if fault is not None]
     return order[:most]

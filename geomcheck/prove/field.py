@@ -9,18 +9,35 @@ import numpy as np
 from geomcheck.finding import Result
 from geomcheck.mesh.part import Part
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import FastenerEntry
+from geomcheck.project.entries import FastenerEntry, Unit
 
 
 class Field:
-    """What there is to plant faults in."""
+    """What there is to plant faults in.
+
+    Parameters
+    ----------
+    assemblies : dict of str to Assembly
+        By vehicle.
+    base : Result
+        What the gate says of them as they are.
+    chance : Generator
+        Chooses.
+    unit : str
+        Of mesh files whose entries state none.
+    """
 
     def __init__(
-        self, assemblies: dict[str, Assembly], base: Result, chance: np.random.Generator
+        self,
+        assemblies: dict[str, Assembly],
+        base: Result,
+        chance: np.random.Generator,
+        unit: Unit = "mm",
     ) -> None:
         self.assemblies = assemblies
         self.base = base
         self.chance = chance
+        self.unit = unit
 
     def parts(self) -> list[tuple[Part, tuple[str, ...]]]:
         """Each part once, with the vehicles it is in, in an order by chance."""
@@ -42,6 +59,11 @@ class Field:
                 found[entry.name] = (entry, (*before, name))
         rows = list(found.values())
         return [rows[k] for k in self.chance.permutation(len(rows))]
+
+    def called(self, part: Part, where: tuple[str, ...]) -> str:
+        """A part in words: a vehicle's with its vehicle, where there are several."""
+        alone = part.role == "neighbour" and len(self.assemblies) > 1
+        return f"{part.name} ({where[0]})" if alone else part.name
 
     def part(self, name: str) -> tuple[Part, tuple[str, ...]] | None:
         """One part with its vehicles."""

@@ -19,41 +19,44 @@ FloatArray: TypeAlias = NDArray[np.float64]
 TOOL = 400.0
 #: Farther from a duct's path than this is no wall of it, mm.
 DUCT = 100.0
-_BOLTS = (Kind.BOLT_MOVED, Kind.BOLT_TILTED, Kind.HOLE)
+#: Checks that ask of each duct, and of each bolt, for itself. All others are asked in full: they
+#: lay bolts or pairs beside each other, or recall what the fault does not touch.
+EACH = ("flow-", "fasten-reach", "fasten-withdraw", "fasten-length")
+_WHOLE_PART = (
+    Kind.SHIFTED, Kind.MIRRORED, Kind.SWAPPED, Kind.LEFT_OUT, Kind.SHRUNK, Kind.STALE, Kind.UNIT,
+)  # fmt: skip
 
 
-def focused(assembly: Assembly, fault: Fault) -> Assembly:
-    """The assembly with the questions that concern a fault.
+def focused(assembly: Assembly, fault: Fault, base: Assembly) -> Assembly:
+    """The assembly with the ducts and bolts that concern a fault, for the checks of :data:`EACH`.
 
-    Only what rests on neither the altered part nor the altered entry is left out: pairs of other
-    parts, ducts it is no wall of, bolts out of reach of it. Parts themselves all stay.
+    Only what rests on neither the altered part nor the altered entry is left out: ducts it is no
+    wall of, bolts out of reach of it. Parts themselves all stay.
 
     Parameters
     ----------
     assembly : Assembly
         With the fault in it.
     fault : Fault
+    base : Assembly
+        Without it.
     """
-    at = fault.facts.get("at")
-    box = _box(assembly, fault) if at is None else np.array([at, at], dtype=np.float64)
-    ours = assembly.parts[fault.part].role != "neighbour"
-    entries = {
-        name: entry
-        if name == fault.part or (entry.role != "neighbour") != ours
-        else entry.model_copy(update={"gap": False})
-        for name, entry in assembly.part_entries.items()
-    }
+    box = _box(assembly, fault, base)
     return replace(
         assembly,
-        part_entries=entries,
+        kept={},
         ducts=tuple(row for row in assembly.ducts if _duct(row[1], fault, box)),
         fasteners=tuple(row for row in assembly.fasteners if _fastener(row[1], fault, box)),
     )
 
 
-def _box(assembly: Assembly, fault: Fault) -> FloatArray:
-    """(2, 3) what the altered part takes up."""
-    return assembly.parts[fault.part].bounds
+def _box(assembly: Assembly, fault: Fault, base: Assembly) -> FloatArray:
+    """(2, 3) where the altered part is, or was, not what it was."""
+    at = fault.facts.get("at")
+    if at is not None:
+        return np.array([at, at], dtype=np.float64)
+    both = [one.parts[fault.part].bounds for one in (assembly, base) if fault.part in one.parts]
+    return np.stack([np.min(both, axis=0)[0], np.max(both, axis=0)[1]])
 
 
 def _off(points: FloatArray, box: FloatArray) -> float:
@@ -63,10 +66,8 @@ def _off(points: FloatArray, box: FloatArray) -> float:
 
 
 def _duct(entry: DuctEntry, fault: Fault, box: FloatArray) -> bool:
-    if fault.part not in (*entry.walls, *entry.obstacles):
+    if fault.entry or fault.part not in (*entry.walls, *entry.obstacles):
         return False
-    if fault.kind in _BOLTS:
-        return fault.kind is Kind.HOLE
     # A path that is found by itself may run anywhere in its walls.
     return not entry.path or _off(_filled(np.array(entry.path)), box) <= DUCT
 
@@ -81,8 +82,8 @@ def _filled(path: FloatArray) -> FloatArray:
 
 
 def _fastener(entry: FastenerEntry, fault: Fault, box: FloatArray) -> bool:
-    if fault.kind in _BOLTS:
+    if fault.bolt:
         return entry.name == fault.target
-    if fault.kind in (Kind.SHIFTED, Kind.MIRRORED, Kind.UNIT) and entry.part == fault.part:
+    if fault.kind in _WHOLE_PART and fault.part in (entry.part, entry.into):
         return True
     return _off(np.array([entry.at]), box) <= TOOL

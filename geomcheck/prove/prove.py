@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import datetime
+import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from geomcheck.errors import ProjectError
+from geomcheck.gate import WORTH_SHARING
 from geomcheck.project.load import load
 from geomcheck.prove.advice import advice
 from geomcheck.prove.choose import choose
-from geomcheck.prove.faults import Kind
-from geomcheck.prove.plant import Bench, Outcome, Trial
+from geomcheck.prove.faults import Fault, Kind
+from geomcheck.prove.merging import merged
+from geomcheck.prove.plant import Bench
+from geomcheck.prove.telling import Advice
+from geomcheck.prove.trial import Outcome, Trial, from_data, to_data
+from geomcheck.shares import shared, usable
 
 #: Told what is being done, and how many of how many faults are finished.
 Tell = Callable[[str, int, int], None]
-#: Faults planted where nobody says how many.
+#: Faults planted where nobody says how many: one of each kind, and one more.
 MOST = 20
 
 
@@ -32,15 +39,18 @@ class Proof:
         How many findings of each verdict the project has as it is.
     trials : tuple of Trial
         In the order they were planted.
-    advised : tuple of (str, str)
+    advised : tuple of Advice
         For each trial why it was not caught, and the entry to add; empty where it was.
+    seconds : float
+        That all took, the parts as they are among it.
     """
 
     project: str
     vehicles: tuple[str, ...]
     base: dict[str, int]
     trials: tuple[Trial, ...]
-    advised: tuple[tuple[str, str], ...]
+    advised: tuple[Advice, ...]
+    seconds: float = 0.0
 
     def of(self, outcome: Outcome) -> int:
         """How many faults had an outcome."""
@@ -100,19 +110,43 @@ def prove(
                 file=project.file,
             )
     names = tuple(name for name in project.vehicles if not wanted or name in wanted)
+    begin = time.perf_counter()
     say("checking the parts as they are", 0, 1)
-    bench = Bench(project, names, today or datetime.date.today())
-    faults = choose(bench.assemblies, bench.base, kinds=kinds, most=most, seed=seed)
-    trials = []
-    for number, fault in enumerate(faults):
-        say(fault.words, number, len(faults))
-        trials.append(bench.try_fault(fault))
+    bench = Bench(project, names, today or datetime.date.today(), usable())
+    unit = project.document.unit
+    faults = choose(bench.assemblies, bench.base, unit=unit, kinds=kinds, most=most, seed=seed)
+    rows = _tried(bench, faults, say)
     say("done", 1, 1)
     verdicts = [str(finding.verdict) for finding in bench.base.findings]
     return Proof(
         project=project.document.name,
         vehicles=names,
         base={one: verdicts.count(one) for one in dict.fromkeys(verdicts)},
-        trials=tuple(trials),
-        advised=tuple(advice(bench, trial) for trial in trials),
+        trials=tuple(trial for trial, _ in rows),
+        advised=merged([told for _, told in rows], bench.assemblies),
+        seconds=time.perf_counter() - begin,
     )
+
+
+def _tried(bench: Bench, faults: Sequence[Fault], say: Tell) -> list[tuple[Trial, Advice]]:
+    """Each fault's trial, with what is to be told of it; shared between processes where it pays."""
+
+    def task(fault: Fault) -> Callable[[], Any]:
+        def answer() -> list[Any]:
+            trial = bench.try_fault(fault)
+            return [to_data(trial), asdict(advice(bench, trial))]
+
+        return answer
+
+    def begin(number: int) -> None:
+        say(faults[number].words, number, len(faults))
+
+    triangles = sum(
+        len(part.faces) for one in bench.assemblies.values() for part in one.parts.values()
+    )
+    processes = usable() if triangles >= WORTH_SHARING else 1
+    rows = shared([task(fault) for fault in faults], processes, begin)
+    return [
+        (from_data(trial, fault), Advice(**told | {"replaces": tuple(told["replaces"])}))
+        for fault, (trial, told) in zip(faults, rows, strict=True)
+    ]

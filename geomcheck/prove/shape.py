@@ -148,6 +148,20 @@ def mirrored(part: Part) -> tuple[Part, int] | None:
     return None
 
 
+def differs(part: Part, other: Part) -> bool:
+    """Whether a part's surface is anywhere off another's by more than the same would be."""
+    for one, two in ((part, other), (other, part)):
+        sample = one.vertices[:: max(1, len(one.vertices) // 500)]
+        if float(point_distance(two.tree, sample).distance.max()) > SAME:
+            return True
+    return False
+
+
+def swapped(part: Part, other: Part) -> Part:
+    """The part with another's mesh, in its own place."""
+    return rebuilt(part, in_file(other), other.faces)
+
+
 def flipped(points: FloatArray, axis: int) -> FloatArray:
     """Points mirrored about the middle of their box."""
     image = points.copy()
@@ -168,38 +182,3 @@ def shifted(part: Part, move: FloatArray) -> Part:
 def without(part: Part, triangle: int) -> Part:
     """The part with one triangle lost."""
     return rebuilt(part, in_file(part), np.delete(part.faces, triangle, axis=0))
-
-
-def plugged(part: Part, at: FloatArray, axis: FloatArray, radius: float, depth: float) -> Part:
-    """The part with a hole filled by a round plug that just does not touch its wall.
-
-    Parameters
-    ----------
-    at, axis : (3,) float
-        Middle of the hole's mouth and unit vector out of it, housing frame.
-    radius, depth : float
-        Of the plug, mm.
-    """
-    sides = 48
-    first = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
-    first /= np.linalg.norm(first)
-    second = np.cross(axis, first)
-    angle = 2.0 * math.pi * np.arange(sides) / sides
-    ring = radius * (np.cos(angle)[:, None] * first + np.sin(angle)[:, None] * second)
-    top, bottom = at - 0.01 * axis, at - depth * axis
-    body = np.concatenate([ring + top, ring + bottom, [top, bottom]])
-    k = np.arange(sides)
-    after = (k + 1) % sides
-    up, down = np.full(sides, 2 * sides), np.full(sides, 2 * sides + 1)
-    faces = np.concatenate(
-        [
-            np.stack([k, k + sides, after], axis=1),
-            np.stack([after, k + sides, after + sides], axis=1),
-            np.stack([up, k, after], axis=1),
-            np.stack([down, after + sides, k + sides], axis=1),
-        ]
-    )
-    place = np.eye(4) if part.place is None else part.place
-    points = np.concatenate([part.vertices, body])
-    whole = np.concatenate([part.faces, faces + len(part.vertices)])
-    return rebuilt(part, apply(inverse(place), points), whole)

@@ -6,42 +6,71 @@ import json
 from typing import Any, TextIO
 
 from geomcheck.compare.changes import Change
-from geomcheck.prove.faults import TITLES
-from geomcheck.prove.plant import Outcome, Trial
 from geomcheck.prove.prove import Proof
+from geomcheck.prove.telling import Advice
+from geomcheck.prove.trial import Outcome, Trial
 from geomcheck.wording import capital
 
-_SIGN = {Outcome.MISSED: "▼", Outcome.HIDDEN: "◆", Outcome.CAUGHT: "●"}
+#: Headings in the order in which they are told, worst first.
+_OPEN = "Gets through: the project file does not ask"
+_KEPT = "Gets through: asked, and all that is required is still kept"
+_HEADINGS = {
+    _OPEN: "▼",
+    _KEPT: "▽",
+    "Cannot show: hidden by what is open already": "◆",
+    "Caught": "●",
+}
 
 
 def show_proof(proof: Proof, out: TextIO) -> None:
-    """Write a proof: each fault with what became of it, then what to add to the project file."""
-    kind = None
-    for trial in sorted(proof.trials, key=lambda one: list(TITLES).index(one.fault.kind)):
-        if trial.fault.kind is not kind:
-            kind = trial.fault.kind
-            out.write(f"{TITLES[kind]} ({kind})\n")
-        out.write(f"  {_SIGN[trial.outcome]} {trial.outcome}: {trial.fault.words}\n")
-        out.write(f"      {said(trial, proof.advised[proof.trials.index(trial)][0])}\n")
+    """Write a proof: what gets through, worst first, what is caught, what to add to the file."""
     entries = _entries(proof)
-    if entries:
-        out.write("\nWhat the project file does not ask, and entries that ask it; ")
-        out.write("add them and prove again:\n")
-        for entry, words in entries.items():
+    numbers = {key: number for number, key in enumerate(entries, 1)}
+    for heading, sign in _HEADINGS.items():
+        rows = [row for row in _rows(proof) if _heading(*row) == heading]
+        if rows:
+            out.write(f"{heading}, {len(rows)} of {len(proof.trials)}\n")
+        for trial, told in rows:
+            out.write(f"  {sign} {trial.fault.words}   [{trial.fault.kind}, {_time(trial)}]\n")
+            out.write(f"      {said(trial, told)}\n")
+            if told.add:
+                out.write(f"      Add entry {numbers[_key(told)]}.\n")
+        if rows:
             out.write("\n")
-            for line in words:
-                out.write(f"  for: {line}\n")
-            out.write("".join(f"    {line}\n" for line in entry.splitlines()))
-    out.write(f"\n{_summary(proof)}\n")
+    if entries:
+        out.write("Entries that catch them; add them, check, and prove again:\n\n")
+        for key, number in numbers.items():
+            told = entries[key]
+            out.write(f"  {number}. {_place(told)}\n")
+            out.write("".join(f"     {line}\n" for line in told.add.splitlines()))
+            out.write("\n")
+    out.write(f"{_summary(proof)}\n")
 
 
-def said(trial: Trial, why: str) -> str:
+def _rows(proof: Proof) -> list[tuple[Trial, Advice]]:
+    return list(zip(proof.trials, proof.advised, strict=True))
+
+
+def _heading(trial: Trial, told: Advice) -> str:
+    _, _, hidden, caught = _HEADINGS
+    if trial.outcome is Outcome.CAUGHT:
+        return caught
+    if trial.outcome is Outcome.HIDDEN:
+        return hidden
+    return _KEPT if told.kept else _OPEN
+
+
+def _time(trial: Trial) -> str:
+    return f"{trial.seconds:.1f} s"
+
+
+def said(trial: Trial, told: Advice) -> str:
     """What caught a fault, or why nothing did."""
     if trial.stopped:
-        return f"the run stops: {trial.stopped}"
+        return f"The run stops: {trial.stopped}"
     if trial.by is not None:
         return _change(trial.by)
-    text = f"{capital(why)}."
+    text = f"{capital(told.why)}."
     if trial.unnamed is not None:
         text += f" Another finding does not name it: {_change(trial.unnamed)}"
     return text
@@ -55,28 +84,37 @@ def _change(change: Change) -> str:
         text += f", was {old.verdict}" + (" and got worse" if old.verdict is one.verdict else "")
     if one.quantity is not None:
         text += f"; {one.quantity.name} {one.quantity.value:.2f} {one.quantity.unit}"
-        if old is not None and old.quantity is not None:
+        if old is not None and old.quantity is not None and old.quantity.name == one.quantity.name:
             text += f", was {old.quantity.value:.2f}"
     return text
 
 
-def _entries(proof: Proof) -> dict[str, list[str]]:
-    """Entries to add, each once, with the faults they are for."""
-    found: dict[str, list[str]] = {}
-    for trial, (_, entry) in zip(proof.trials, proof.advised, strict=True):
-        if entry:
-            found.setdefault(entry, []).append(trial.fault.words)
-    return found
+def _key(told: Advice) -> tuple[str, str]:
+    return told.under, told.add
+
+
+def _entries(proof: Proof) -> dict[tuple[str, str], Advice]:
+    """Entries to add, each once."""
+    return {_key(told): told for told in proof.advised if told.add}
+
+
+def _place(told: Advice) -> str:
+    if not told.under:
+        return "a table of its own:"
+    text = f"under {told.under}, line {told.line}"
+    return text + (f", in place of its {' and '.join(told.replaces)}:" if told.replaces else ":")
 
 
 def _summary(proof: Proof) -> str:
     counts = {outcome: proof.of(outcome) for outcome in Outcome}
-    seconds = sum(trial.seconds for trial in proof.trials)
+    kept = sum(told.kept for told in proof.advised)
     text = (
-        f"{len(proof.trials)} faults planted in memory in {seconds:.0f} s: "
-        f"{counts[Outcome.CAUGHT]} caught, {counts[Outcome.MISSED]} not caught, "
-        f"{counts[Outcome.HIDDEN]} hidden. "
+        f"{len(proof.trials)} faults planted in memory, one at a time, in {proof.seconds:.0f} s: "
+        f"{counts[Outcome.CAUGHT]} caught, {counts[Outcome.MISSED]} not caught"
     )
+    if kept:
+        text += f" ({kept} of them leave all that is required kept)"
+    text += f", {counts[Outcome.HIDDEN]} hidden. "
     tail = {
         0: "Exit code 0: the gate catches them all.",
         1: "Exit code 1: the gate lets some through.",
@@ -90,7 +128,7 @@ def proof_text(proof: Proof) -> str:
     """The proof as indented JSON text, ending in a line feed; no times, so the same bytes."""
     data: dict[str, Any] = {
         "schema": "geomcheck proof",
-        "schema_version": 1,
+        "schema_version": 2,
         "project": proof.project,
         "vehicles": list(proof.vehicles),
         "base": proof.base,
@@ -104,11 +142,23 @@ def proof_text(proof: Proof) -> str:
                 "vehicles": list(trial.fault.vehicles),
                 "fault": trial.fault.words,
                 "outcome": str(trial.outcome),
-                "said": said(trial, why),
+                "requirements_kept": told.kept,
+                "said": said(trial, told),
                 "check": trial.by.finding.code if trial.by is not None else None,
-                "add": entry or None,
+                "add": _addition(told),
             }
-            for trial, (why, entry) in zip(proof.trials, proof.advised, strict=True)
+            for trial, told in _rows(proof)
         ],
     }
     return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
+
+
+def _addition(told: Advice) -> dict[str, Any] | None:
+    if not told.add:
+        return None
+    return {
+        "text": told.add,
+        "under": told.under or None,
+        "line": told.line,
+        "in_place_of": list(told.replaces),
+    }

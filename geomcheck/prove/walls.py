@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TypeAlias
 
 import numpy as np
@@ -24,15 +25,17 @@ HEIGHT, REGION = 0.5, 6.0
 DUCT_HEIGHT, DUCT_REGION = 1.0, 10.0
 
 
-def _grow(
+def grow(
     kind: Kind, part: Part, vehicles: tuple[str, ...], at: Sequence[float], height: float,
     radius: float, words: str = "", target: str = "",
 ) -> Fault:  # fmt: skip
+    """A surface raised at a point, or sunk where the height is negative; see ``shape.grown``."""
     point = np.asarray(at, dtype=np.float64)
     return Fault(
         kind,
         target or part.name,
-        f"{part.name} grown {height:.2f} mm over {2 * radius:.0f} mm at {place(at)}{words}",
+        f"{part.name} {'grown' if height > 0.0 else 'sunk'} {abs(height):.2f} mm over "
+        f"{2 * radius:.0f} mm at {place(at)}{words}",
         vehicles,
         altering(part.name, lambda it: shape.grown(it, point, height, radius)),
         part.name,
@@ -56,7 +59,7 @@ def near(field: Field) -> Iterator[Fault]:
             continue
         seen.append((part.name, at))
         words = f", {_spare(one):.2f} mm to spare to {one.parts[-1]}"
-        yield _grow(Kind.GROWN_NEAR, part, (one.vehicle,), ours.point, HEIGHT, REGION, words)
+        yield grow(Kind.GROWN_NEAR, part, (one.vehicle,), ours.point, HEIGHT, REGION, words)
 
 
 def _spare(finding: Finding) -> float:
@@ -77,7 +80,7 @@ def elsewhere(field: Field) -> Iterator[Fault]:
             np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
         )
         which = int(field.chance.choice(len(corners), p=area / area.sum()))
-        yield _grow(Kind.GROWN, part, where, corners[which].mean(axis=0), HEIGHT, REGION)
+        yield grow(Kind.GROWN, part, where, corners[which].mean(axis=0), HEIGHT, REGION)
 
 
 def ducts(field: Field) -> Iterator[Fault]:
@@ -102,9 +105,10 @@ def ducts(field: Field) -> Iterator[Fault]:
                 continue
             part, where = wall
             text = f', inside duct "{entry.name}"{words}'
-            yield _grow(
+            fault = grow(
                 Kind.DUCT, part, (one.vehicle,), where, DUCT_HEIGHT, DUCT_REGION, text, part.name
             )
+            yield replace(fault, facts=fault.facts | {"duct": entry.name})
 
 
 def _wall(

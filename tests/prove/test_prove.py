@@ -74,8 +74,8 @@ def test_a_boss_under_a_small_gap_is_caught_and_under_a_large_one_is_not(project
     proof, by = outcome(project(3.0), Kind.GROWN_NEAR)
     assert by["housing"].outcome is Outcome.MISSED
     assert proof.exit_code == 1
-    assert "[baseline]" in proof.advised[0][1]
-    assert "was 8.00; at least 5 is required" in proof.advised[0][0]
+    assert "[baseline]" in proof.advised[0].add
+    assert "was 8.00; at least 5 is required" in proof.advised[0].why
 
 
 def test_a_gap_that_failed_before_is_caught_where_it_gets_worse(project):
@@ -97,8 +97,8 @@ def test_a_gap_that_failed_before_is_caught_where_it_gets_worse(project):
 def test_the_entry_that_is_advised_catches_it(project, kind, target):
     proof = prove(project(30.0), kinds=[kind])
     missed = {
-        trial.fault.target: added
-        for trial, (_, added) in zip(proof.trials, proof.advised, strict=True)
+        trial.fault.target: told.add
+        for trial, told in zip(proof.trials, proof.advised, strict=True)
         if trial.outcome is Outcome.MISSED
     }
     assert target in missed, proof
