@@ -15,9 +15,9 @@ from geomcheck.project.entries import FastenerEntry
 from geomcheck.standards import Screw, clearance_hole, screw, washers
 from geomcheck.verify.axis import View, pierced, view
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import NEAR, on_part
 from geomcheck.verify.scene import NotRechecked, Scene
 from geomcheck.verify.simple import FloatArray
+from geomcheck.verify.witness import NEAR, on_part
 
 #: What the project file does not say: looking begins so far above the seat, mm; the seat's
 #: tolerance, mm; the least share of its ring that bears.

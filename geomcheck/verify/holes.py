@@ -14,10 +14,10 @@ from geomcheck.standards import clearance_hole, threads
 from geomcheck.verify.axis import View
 from geomcheck.verify.bolts import Bolt, limit
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import NEAR
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import FloatArray
 from geomcheck.verify.walls import Wall, wall_at
+from geomcheck.verify.witness import NEAR
 
 #: What the project file does not say: the clearance holes that are allowed, the angle to the bolt,
 #: degrees, the slack on a thread's diameter, and how near a hole must be, mm.

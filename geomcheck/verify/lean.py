@@ -12,11 +12,11 @@ from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.axis import View, beside
 from geomcheck.verify.bolts import Bolt, limit, met, within_sagitta, witness_on
 from geomcheck.verify.claims import Claim, Status, confirm, left_open
-from geomcheck.verify.fit import NEAR
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import FloatArray, axis_frame
 from geomcheck.verify.swing import Swing, blades
 from geomcheck.verify.toolset import Row, Tool
+from geomcheck.verify.witness import NEAR
 
 #: Poses on the way off that a room may be the least of.
 POSES = (9, 65)

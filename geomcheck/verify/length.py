@@ -10,35 +10,23 @@ import numpy as np
 
 from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.axis import View, pierced, view
-from geomcheck.verify.bolts import Bolt, limit, seated, witness_on
+from geomcheck.verify.bolts import Bolt, seated, witness_on
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import NEAR
-from geomcheck.verify.lengths import Joint, least_engagement
+from geomcheck.verify.joint import DEPTH, LIFT, figures_of, inside, joint_of
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.walls import wall_at
+from geomcheck.verify.witness import NEAR
 
-#: Depths and lengths found by other means agree to this, mm.
-DEPTH = 2e-3
-#: Nothing is looked at nearer to the seat than this, mm; nor farther from the shank.
-LIFT, BESIDE = 0.3, 5.0
+#: No metal is looked for farther from the shank than this, mm.
+BESIDE = 5.0
 #: Rings of rays under the head, from the clearance hole (0) to the edge of the bearing face (1).
 RINGS, PLACES = (0.1, 0.3, 0.5, 0.7, 0.9), 24
 #: A share of the rays under the head that must meet the layers told of.
 AGREE = 0.45
 #: Metal thinner than this is no layer, mm; and one that ends so near under the seat.
 THIN, AT_SEAT = 1e-3, 0.05
-#: Free of a threaded wall; closed so far under it, over the diameter.
-INSIDE, NEXT = 0.48, 0.25
-#: How far a tapped hole may stand off the axis where the project file does not say, mm.
-OFF_AXIS = 0.5
-#: Quantities by the name of their figure.
-NAMES = {
-    "engaged thread": "engagement",
-    "end of bolt to end of thread": "margin",
-    "end of bolt to metal": "tip",
-    "bolt beyond its nut": "protrusion",
-    "thread before the hole": "shank",
-}
+#: A hole is closed by metal so far under its threaded wall, over the diameter.
+NEXT = 0.25
 
 
 def length(scene: Scene, finding: Finding) -> Iterator[Claim]:
@@ -63,9 +51,9 @@ def length(scene: Scene, finding: Finding) -> Iterator[Claim]:
     if hole is not None:
         yield from _hole(scene, finding, bolt, about, grip, hole)
     yield _shank(bolt, about, grip, hole)
-    joint, claims = _joint(finding, bolt, about)
+    joint, claims = joint_of(finding, bolt, about)
     yield from claims
-    yield from _figures(finding, bolt, joint)
+    yield from figures_of(finding, bolt, joint)
     for witness in finding.witnesses:
         if witness.label != "seat":
             inside = about.holder_of(np.array(witness.point), [witness.part]) is not None
@@ -114,12 +102,10 @@ def _seen(about: View, x: float, y: float) -> list[tuple[str, float, float]]:
         met, depth = pierced(tri, x, y)
         facing = np.cross(tri[met, 1] - tri[met, 0], tri[met, 2] - tri[met, 0])[:, 2]
         order = np.argsort(depth[met], kind="stable")
-        top, count = None, 0
-        for at, into in zip(
-            depth[met][order].tolist(), (facing[order] < 0.0).tolist(), strict=True
-        ):
+        top = None
+        for at, look in zip(depth[met][order].tolist(), facing[order].tolist(), strict=True):
             # Depths grow into the metal: a face that looks back at the head is entered.
-            if into:
+            if look < 0.0:
                 top = at if top is None else top
             elif top is not None:
                 if at - top > THIN and at > AT_SEAT:
@@ -205,7 +191,7 @@ def _ends(bolt: Bolt, about: View, part: str, hole: Any) -> Iterator[Claim]:
     """Mouth and bottom of a threaded hole."""
     size = bolt.row.thread_diameter
     start, end = float(hole["pieces"][0][0]), float(hole["pieces"][-1][1])
-    first = about.lowest(_inside(bolt, hole), start + DEPTH, [part])[0]
+    first = about.lowest(inside(bolt, hole), start + DEPTH, [part])[0]
     blind = first <= end + NEXT * size + DEPTH
     holds = blind == bool(hole["blind"]) and first >= end - 0.02
     yield confirm("end of the hole", holds, f"metal {first:.6f} mm below the seat")
@@ -213,12 +199,6 @@ def _ends(bolt: Bolt, about: View, part: str, hole: Any) -> Iterator[Claim]:
     mouth = float(hole["mouth"])
     holds = min(abs(mouth - start), abs(mouth - rim)) <= 0.05
     yield confirm("mouth of the hole", holds, f"{rim:.6f} or {start:.6f} mm below the seat")
-
-
-def _inside(bolt: Bolt, hole: Any) -> float:
-    """A radius that is surely free of the threaded wall, mm."""
-    free = INSIDE * min(float(hole["diameter"]), bolt.row.thread_diameter)
-    return 2.0 * INSIDE * min(free, float(hole["free"]))
 
 
 def _shank(bolt: Bolt, about: View, grip: Any, hole: Any) -> Claim:
@@ -242,111 +222,3 @@ def _shank(bolt: Bolt, about: View, grip: Any, hole: Any) -> Claim:
     loose = float(grip["shank_room"]["low"]) <= told + NEAR
     holds = any(abs(one - told) <= NEAR for one in [*found, *([BESIDE] * (not found))]) and loose
     return confirm("room about the shank", holds, f"{min(found, default=BESIDE):.6f} mm")
-
-
-def _joint(finding: Finding, bolt: Bolt, about: View) -> tuple[Joint, list[Claim]]:
-    """The joint in figures; and the claim on what lies beyond its end."""
-    details: Any = finding.details
-    grip, hole, claims = details["grip"], details["hole"], []
-    air = [float(row["air"]) for row in grip["joints"]]
-    loose = float(details["seat"]["sagitta"])
-    less = loose - math.fsum(min(one, 0.0) for one in air)
-    more = loose + math.fsum(max(one, 0.0) for one in air)
-    last = grip["layers"][-1]
-    slack = float(last["slack"]) + (float(last["spread"]) if hole is None else 0.0)
-    tapped = hole if hole is not None and hole["kind"] == "thread" else None
-    beyond = None
-    told = details["figures"].get("tip")
-    first = _beyond(bolt, about, grip, hole)
-    if told is not None:
-        end = bolt.entry.length - bolt.entry.washer
-        value = first - end
-        holds = abs(value - float(told["value"])) <= DEPTH
-        claims.append(confirm("metal beyond its end", holds, f"{first:.6f} mm below the seat"))
-        # How much nearer or farther it may truly be is told, and only held against the value.
-        bare = Joint(bolt.entry, bolt.row, bolt.table, 0.0, 0.0, less, more, None, (end, end, end))
-        _, low, high, _ = bare.figures(bolt.entry.length)["tip"]
-        near, far = float(told["low"]) - low, float(told["high"]) - high
-        beyond = (float(told["value"]) + end, min(near, 0.0) + first, max(far, 0.0) + first)
-    elif math.isfinite(first):
-        claims.append(confirm("metal beyond its end", False, f"{first:.6f} mm below the seat"))
-    joint = Joint(
-        bolt.entry,
-        bolt.row,
-        bolt.table,
-        float(grip["thickness"]),
-        slack,
-        less,
-        more,
-        tapped,
-        beyond,
-    )
-    return joint, claims
-
-
-def _beyond(bolt: Bolt, about: View, grip: Any, hole: Any) -> float:
-    """Depth of the first metal beyond a hole that goes through, or a nut; inf where none is."""
-    radius = 0.5 * bolt.row.thread_diameter
-    high = bolt.entry.length + 10.0 * bolt.row.thread_diameter + 20.0
-    parts = list(about.parts)
-    if hole is None:
-        floor = float(grip["layers"][-1]["bottom"]) + LIFT
-        found = about.lowest(radius, floor, parts)[0]
-    elif hole["kind"] != "thread" or hole["blind"]:
-        return math.inf
-    else:
-        floor = float(hole["pieces"][-1][1]) + LIFT
-        own = grip["into"]
-        found = min(
-            about.lowest(radius, floor, [name for name in parts if name != own])[0],
-            about.lowest(_inside(bolt, hole), floor, [own])[0],
-        )
-    return found if found < high - NEAR else math.inf
-
-
-def _figures(finding: Finding, bolt: Bolt, joint: Joint) -> Iterator[Claim]:
-    """Every figure reckoned anew, the one that decides, and the lengths that work."""
-    details: Any = finding.details
-    mine, wrong = joint.figures(bolt.entry.length), []
-    for name in sorted(set(mine) | set(details["figures"])):
-        told = details["figures"].get(name)
-        if told is None or name not in mine:
-            wrong.append(f"{name} is told by one alone")
-            continue
-        keys = ("value", "low", "high", "least")
-        off = max(abs(a - float(told[key])) for a, key in zip(mine[name], keys, strict=True))
-        if off > DEPTH:
-            wrong.append(f"{name} differs by {off:.6f} mm")
-    yield confirm("figures", not wrong, "; ".join(wrong) or ", ".join(mine))
-    quantity = finding.quantity
-    if quantity is not None and NAMES[quantity.name] in mine:
-        value, low, high, least = mine[NAMES[quantity.name]]
-        off = max(abs(value - quantity.value), abs(low - quantity.low), abs(high - quantity.high))
-        yield confirm("value", off <= DEPTH, f"{value:.6f} ({low:.6f} .. {high:.6f}) mm")
-        yield from limit(finding, round(least, 6))
-    elif quantity is not None:
-        yield confirm("value", False, f"there is no figure for {quantity.name}")
-    missed = [name for name, (_, low, _, least) in mine.items() if low < least - DEPTH]
-    failed = [name for name, (_, _, high, least) in mine.items() if high < least + DEPTH]
-    hole, grip = details["hole"], details["grip"]
-    off_axis = float(bolt.table.get("off_axis", OFF_AXIS))
-    if hole is not None and hole["kind"] != "thread":
-        missed.append("hole")
-        failed.append("hole")
-    elif hole is not None and float(hole["offset"]) > off_axis:
-        missed.append("offset")
-        failed.append("offset")
-    if float(grip["shank_room"]["low"]) < 0.0:
-        missed.append("shank's way")
-        failed += ["shank's way"] * (float(grip["shank_room"]["read"]) < 0.0)
-    if bolt.entry.nut is None and least_engagement(bolt.entry, bolt.row) is None:
-        missed.append("engagement is not given")
-    if finding.verdict is Verdict.PASS:
-        yield confirm("nothing missed", not missed, ", ".join(missed) or "all figures are met")
-    elif finding.verdict is Verdict.FAIL:
-        yield confirm("something fails", bool(failed), ", ".join(failed) or "no figure does")
-    lengths = joint.lengths()
-    told = details["lengths"]
-    said = (told["shortest"], told["longest"], told["standard"])
-    words = ", ".join("none" if one is None else f"{one:g}" for one in lengths)
-    yield confirm("lengths that work", lengths == said, words)

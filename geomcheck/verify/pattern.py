@@ -12,10 +12,10 @@ from geomcheck.finding import Finding, Verdict
 from geomcheck.project.joints import PatternEntry
 from geomcheck.verify.bolts import limit
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import NEAR
 from geomcheck.verify.scene import NotRechecked, Scene
 from geomcheck.verify.simple import FloatArray, axis_frame
 from geomcheck.verify.walls import Wall, wall_at
+from geomcheck.verify.witness import NEAR
 
 #: Figures of several written to a millionth agree to this, mm.
 AGREE = 1e-5

@@ -17,13 +17,13 @@ from geomcheck.verify.bolts import (
     witness_on,
 )
 from geomcheck.verify.claims import Claim, confirm
-from geomcheck.verify.fit import NEAR
 from geomcheck.verify.lean import leaning, no_direction
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import distance_to
 from geomcheck.verify.standing import Asked, hand_room
 from geomcheck.verify.toolset import Row, Tool, tools_for
 from geomcheck.verify.way import way_in
+from geomcheck.verify.witness import NEAR
 
 #: Metal farther from a tool than this beyond the room wanted is not looked for, mm.
 WITHIN = 25.0

@@ -11,10 +11,10 @@ from geomcheck.standards import hands
 from geomcheck.verify.axis import View
 from geomcheck.verify.bolts import Bolt, limit, met, witness_on
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import NEAR
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.swing import Swing, blades
 from geomcheck.verify.toolset import Row, Tool
+from geomcheck.verify.witness import NEAR
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,8 +12,8 @@ from geomcheck.standards import hands
 from geomcheck.verify.axis import view
 from geomcheck.verify.bolts import Bolt
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import NEAR
 from geomcheck.verify.scene import Scene
+from geomcheck.verify.witness import NEAR
 
 #: So far a way has to be free, mm.
 LENGTH = 700.0

@@ -12,9 +12,9 @@ from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.axis import View
 from geomcheck.verify.bolts import Bolt, limit, met, seated, within_sagitta, witness_on
 from geomcheck.verify.claims import Claim, confirm
-from geomcheck.verify.fit import NEAR
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.way import way_in
+from geomcheck.verify.witness import NEAR
 
 #: Metal that a radius just grazes may count or not, mm.
 GRAZE = 1e-5
