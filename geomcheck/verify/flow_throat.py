@@ -11,13 +11,13 @@ from shapely.geometry.base import BaseGeometry
 
 from geomcheck.finding import Finding
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import on_part
 from geomcheck.verify.flow_area import LEAST, SHARE, same_limit
 from geomcheck.verify.flow_duct import Duct, Station, duct_of
 from geomcheck.verify.flow_facets import allowance
 from geomcheck.verify.flow_seen import seen_past
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import FloatArray, axis_frame, distance_to
+from geomcheck.verify.witness import on_part
 
 #: Tilts (degrees) that are sampled, in so many directions round the path.
 TILTS = (1.0, 5.0, 15.0, 30.0)

@@ -9,12 +9,12 @@ import shapely
 
 from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.fit import on_part
 from geomcheck.verify.flow_area import same_limit
 from geomcheck.verify.flow_duct import Duct, Station, duct_of, head_of, main_of
 from geomcheck.verify.flow_rays import between, free, spread
 from geomcheck.verify.scene import NotRechecked, Scene
 from geomcheck.verify.simple import FloatArray
+from geomcheck.verify.witness import on_part
 
 #: Turns and widenings are those over this share of the diameter on either side.
 WINDOW = 0.25
