@@ -9,6 +9,7 @@ from typing import Any
 from geomcheck.finding import Finding, Quantity, Requirement, Result, Verdict
 from geomcheck.project.load import Project
 from geomcheck.verify.claims import Claim, confirm
+from geomcheck.verify.questions import left_out
 
 #: Figures are written to a millionth; what differs by less agrees.
 WRITTEN = 3e-6
@@ -85,12 +86,7 @@ def whole(result: Result, data: Mapping[str, Any], project: Project) -> Iterator
     known = set(project.vehicles)
     strange = [name for name in result.vehicles if name not in known]
     yield confirm("vehicles", not strange, f"of the project: {', '.join(strange) or 'all'}")
-    if any(finding.code == "fit-gap" for finding in result.findings):
-        missing = list(_unasked(result, project))
-        words = "every part of ours against every neighbour"
-        if missing:
-            words = f"no finding of fit-gap on {'; '.join(missing[:5])}"
-        yield confirm("pairs left out", not missing, words)
+    yield from left_out(result, project)
 
 
 def _exit_code(result: Result) -> int:
@@ -105,46 +101,3 @@ def _exit_code(result: Result) -> int:
         worst = next((code for code in (2, 1, 4) if code in found), 0 if good else 3)
         codes.add(worst)
     return next((code for code in _WORST_FIRST if code in codes), 3)
-
-
-def _unasked(result: Result, project: Project) -> Iterator[str]:
-    """Pairs that must have a finding of fit-gap and have none."""
-    told = {
-        (finding.vehicle, frozenset(finding.parts))
-        for finding in result.findings
-        if finding.code == "fit-gap"
-    }
-    broken = {
-        f.vehicle for f in result.findings if f.code == "fit-gap" and f.verdict is Verdict.ERROR
-    }
-    document = project.document
-    ours = [part for part in document.parts if part.role != "neighbour" and part.gap]
-    loose = [part for part in document.parts if part.role == "neighbour"]
-    for name in result.vehicles:
-        theirs = [p for v in document.vehicles if v.name == name for p in v.parts]
-        for a in ours if name not in broken else ():
-            for b in (part for part in (*loose, *theirs) if part.gap):
-                if (name, frozenset((a.name, b.name))) not in told:
-                    yield f"{a.name} / {b.name} in {name}"
-
-
-def limit_of_gap(project: Project, finding: Finding) -> float | None:
-    """The gap the project file requires of a pair, mm; None where it says nothing."""
-    table: Mapping[str, Any] = project.document.check.get("fit-gap", {})
-    for pair in _rows(table.get("pair")):
-        here = pair.get("vehicle") in (None, finding.vehicle)
-        if here and set(pair.get("parts", ())) == set(finding.parts):
-            return float(pair["required"])
-    document = project.document
-    for part in (
-        *document.parts,
-        *(p for v in document.vehicles if v.name == finding.vehicle for p in v.parts),
-    ):
-        if part.name == finding.parts[-1]:
-            required: Any = table.get("required", {})
-            return float(required[part.kind]) if part.kind in required else None
-    return None
-
-
-def _rows(value: Any) -> list[Mapping[str, Any]]:
-    return list(value) if isinstance(value, list | tuple) else []

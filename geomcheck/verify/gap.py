@@ -11,7 +11,7 @@ from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.body import Body
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.depth import deeper_than
-from geomcheck.verify.figures import limit_of_gap
+from geomcheck.verify.limits import limit_of_gap
 from geomcheck.verify.mated import left_out, nearest_beside
 from geomcheck.verify.near import nearest_below
 from geomcheck.verify.scene import Scene

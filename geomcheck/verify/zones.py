@@ -10,8 +10,8 @@ import numpy as np
 from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.area import SIZE, Patches, patches
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.figures import limit_of_gap
 from geomcheck.verify.gap import PAIRS, no_deeper, pair
+from geomcheck.verify.limits import limit_of_gap
 from geomcheck.verify.mated import left_out, mates_of, nearest_beside
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import FloatArray, distance_to, to_triangles
