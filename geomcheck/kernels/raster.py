@@ -227,3 +227,135 @@ def blend(windows, depths, layers, image, solid):
                     under = np.int64(image[y, x, c])
                     over = np.int64(layers[pixel, c])
                     image[y, x, c] = np.uint8((over * a + under * (255 - a) + 127) // 255)
+
+
+@numba.njit(cache=True, nogil=True)
+def cap(winding, number, face, line, rising, pitch, times, label, image):
+    """Lay the cut face of one layer, hatched, into label and image.
+
+    Parameters
+    ----------
+    winding : (h, w) int16
+        Winding numbers at the cutting plane; the layer is cut where they are above 0.
+    number : int
+        Label of the cut face.
+    face, line : (3,) uint8
+        Colours of the face and of its lines.
+    rising : bool
+        Which way the lines at 45 degrees run.
+    pitch : int
+        Pixels from line to line, along a row.
+    times : (h, w) uint8
+        Gains 1 where the layer is cut.
+    label : (h, w) int32
+        Changed in place.
+    image : (h, w, 3) uint8
+        Changed in place.
+    """
+    rows, columns = winding.shape
+    for y in range(rows):
+        for x in range(columns):
+            if winding[y, x] <= 0:
+                continue
+            times[y, x] += 1
+            label[y, x] = number
+            phase = (y + x if rising else y - x) % pitch
+            for c in range(3):
+                image[y, x, c] = line[c] if phase < 2 else face[c]
+
+
+@numba.njit(cache=True, nogil=True)
+def ink(marks, strengths, colour, image):
+    """Darken an image where outlines are marked: 1 thin, 2 a pixel wider to the right and down.
+
+    Parameters
+    ----------
+    marks : (h, w) uint8
+        As from :func:`outline`.
+    strengths : (2,) float64
+        Share of the colour for marks 1 and 2.
+    colour : (3,) uint8
+    image : (h, w, 3) uint8
+        Changed in place.
+    """
+    rows, columns = marks.shape
+    for y in range(rows):
+        for x in range(columns):
+            strong = marks[y, x] == 2
+            strong = strong or (y > 0 and marks[y - 1, x] == 2)
+            strong = strong or (x > 0 and marks[y, x - 1] == 2)
+            if marks[y, x] != 1 and not strong:
+                continue
+            for c in range(3):
+                under = np.float64(image[y, x, c])
+                if marks[y, x] == 1:
+                    under = np.rint(under + (colour[c] - under) * strengths[0])
+                if strong:
+                    under = np.rint(under + (colour[c] - under) * strengths[1])
+                image[y, x, c] = np.uint8(under)
+
+
+@numba.njit(cache=True, nogil=True)
+def rim(marks, label, colours, tone):
+    """Draw the outlines of a translucent layer into its tone, within the layer.
+
+    Parameters
+    ----------
+    marks : (h, w) uint8
+        As from :func:`outline`; 2 is drawn a pixel wider to the right and down.
+    label : (h, w) int32
+        -1 where the layer is not.
+    colours : (2, 4) uint8
+        Red, green, blue and opacity of marks 1 and 2.
+    tone : (h, w, 4) uint8
+        Changed in place.
+    """
+    rows, columns = marks.shape
+    for y in range(rows):
+        for x in range(columns):
+            mark = marks[y, x]
+            if label[y, x] < 0:
+                continue
+            if (y > 0 and marks[y - 1, x] == 2) or (x > 0 and marks[y, x - 1] == 2):
+                mark = 2
+            if mark > 0:
+                for c in range(4):
+                    tone[y, x, c] = colours[mark - 1, c]
+
+
+@numba.njit(cache=True, nogil=True)
+def tint(label, tinted, coarse, tones, step, base, keep, image):
+    """Multiply a colour known at every so many pixels into the shaded surfaces of some labels.
+
+    Parameters
+    ----------
+    label : (h, w) int32
+    tinted : (labels,) bool
+        Which labels are coloured.
+    coarse : (rows, columns) bool
+        Whether there is a colour for a square of pixels; what is left over at the right and the
+        foot goes with the last.
+    tones : (rows, columns, 3) uint8
+    step : int
+        Pixels across a square.
+    base : (3,) float32
+        Colour of the surface without shade.
+    keep : float
+        How much of the shade is left.
+    image : (h, w, 3) uint8
+        Changed in place.
+    """
+    rows, columns = label.shape
+    for y in range(rows):
+        v = min(y // step, coarse.shape[0] - 1)
+        for x in range(columns):
+            if label[y, x] < 0 or not tinted[label[y, x]]:
+                continue
+            u = min(x // step, coarse.shape[1] - 1)
+            if not coarse[v, u]:
+                continue
+            for c in range(3):
+                light = np.float32(image[y, x, c]) / base[c]
+                light = np.float32(1.0) + keep * (light - np.float32(1.0))
+                value = np.rint(np.float32(tones[v, u, c]) * light)
+                image[y, x, c] = np.uint8(min(np.float32(255.0), max(np.float32(0.0), value)))

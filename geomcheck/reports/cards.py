@@ -104,6 +104,11 @@ class VehicleView:
         """The rest: passes, and remarks that decide nothing."""
         return tuple(card for card in self.cards if card.finding.verdict in _QUIET)
 
+    @property
+    def remarks(self) -> tuple[Card, ...]:
+        """Findings that decide nothing."""
+        return tuple(c for c in self.cards if c.finding.verdict is Verdict.NOT_APPLICABLE)
+
 
 def views(result: Result, assemblies: Mapping[str, Assembly]) -> list[VehicleView]:
     """Everything the page shows of each vehicle, in the order of the result."""

@@ -7,8 +7,10 @@ users' files.
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -19,13 +21,15 @@ from geomcheck.project.assembly import Assembly
 from geomcheck.reports import cards, words
 from geomcheck.reports.files import write_text
 from geomcheck.reports.page import data_address, render
+from geomcheck.reports.sums import sums
 
-#: Passes that get a picture: so many of the least of each check and vehicle, if they keep the
-#: limit by less than this share of it.
-_LEAST_PASSES = 2
+#: A pass that keeps its limit by more than this share of it gets no picture.
 _SCANT = 0.5
-#: Bytes of pictures a page may hold, as written in it; further ones are left out, passes first.
+#: Bytes of pictures a page may hold, as written in it; further ones are left out, passes first,
+#: and the page says so.
 _BUDGET = 9_000_000
+#: What gets a picture whatever its numbers: all that did not pass.
+_SHOWN = (*cards.OPEN, Verdict.WAIVED)
 _PARAGRAPH = re.compile(r"\n\s*\n")
 _SHOWN_PARAGRAPHS = ("what:", "why:", "remedy:")
 
@@ -71,6 +75,7 @@ def to_html(
     from geomcheck.reports.curves import area_curve
 
     shown = cards.views(result, assemblies)
+    drawn = _pictures(result, assemblies) if pictures else {}
     curves = {}
     for finding in result.findings:
         drawing = area_curve(finding)
@@ -82,6 +87,7 @@ def to_html(
         "page.html",
         result=result,
         vehicles=shown,
+        summed={vehicle.anchor: sums(vehicle.cards) for vehicle in shown},
         sentence=words.sentence_of_counts(result.findings),
         counts=[
             (words.verdict_symbol(verdict), words.verdict_word(verdict), cards.style_of(verdict), n)
@@ -90,8 +96,10 @@ def to_html(
         worst=cards.style_of(worst),
         symbol=words.verdict_symbol(worst),
         exit_meaning=words.exit_meaning(result.exit_code),
-        pictures=_pictures(result, assemblies) if pictures else {},
+        pictures=drawn,
+        left_out=sum(not address for address in drawn.values()),
         curves=curves,
+        shared=_shared([*drawn.values(), *curves.values()]),
         explained=[
             (code, _paragraphs(explanations[code])) for code in used if code in (explanations or {})
         ]
@@ -101,37 +109,62 @@ def to_html(
 
 
 def _pictures(result: Result, assemblies: Mapping[str, Assembly]) -> dict[int, str]:
-    """Pictures as data addresses, by the identity of the finding, worst findings first."""
+    """Pictures as data addresses, by the identity of the finding, worst findings first.
+
+    One that the page has no room for is an empty address.
+    """
     from geomcheck.reports.still import picture
 
-    wanted = [finding for finding in _worth_a_picture(result) if finding.vehicle in assemblies]
+    wanted = [finding for finding in worth_a_picture(result) if finding.vehicle in assemblies]
     with ThreadPoolExecutor(THREADS) as pool:
         drawn = list(pool.map(lambda f: picture(f, assemblies[f.vehicle].parts), wanted))
     found: dict[int, str] = {}
     spent = 0
+    known: set[str] = set()
     for finding, png in zip(wanted, drawn, strict=True):
         if png is None:
             continue
         address = data_address(png, "image/png")
-        spent += len(address)
-        if spent > _BUDGET:
-            break
-        found[id(finding)] = address
+        if address not in known:
+            spent += len(address)
+            known.add(address)
+        found[id(finding)] = address if spent <= _BUDGET else ""
     return found
 
 
-def _worth_a_picture(result: Result) -> list[Finding]:
-    """Findings that need attention, then the least passes of each check and vehicle."""
-    wanted = [finding for finding in result.findings if finding.verdict in cards.OPEN]
-    groups: dict[tuple[str, str], list[tuple[float, int]]] = {}
+def worth_a_picture(result: Result) -> list[Finding]:
+    """Findings that get a picture: what did not pass, then the least pass of each check.
+
+    Of each vehicle, that is. A pass along a path that is drawn already gets none: it would be the
+    same picture.
+    """
+    wanted = [finding for finding in result.findings if finding.verdict in _SHOWN]
+    paths = [_path(finding) for finding in wanted]
+    groups: dict[tuple[str, str], tuple[float, int]] = {}
     for number, finding in enumerate(result.findings):
         room = cards.margin(finding)
         if finding.verdict is not Verdict.PASS or room is None or not finding.witnesses:
             continue
-        if room < _SCANT:
-            groups.setdefault((finding.vehicle, finding.code), []).append((room, number))
-    least = [number for group in groups.values() for _, number in sorted(group)[:_LEAST_PASSES]]
-    return wanted + [result.findings[number] for number in sorted(least)]
+        if room < _SCANT and (_path(finding) is None or _path(finding) not in paths):
+            key = (finding.vehicle, finding.code)
+            groups[key] = min(groups.get(key, (math.inf, 0)), (room, number))
+    least = sorted(number for _, number in groups.values())
+    return wanted + [result.findings[number] for number in least]
+
+
+def _path(finding: Finding) -> tuple[str, Any] | None:
+    """The vehicle and the ends of the path a finding is drawn along, to 0.1 mm; None for none."""
+    path = finding.details.get("path")
+    if not path or "tool" in finding.details:
+        return None
+    return finding.vehicle, [[round(float(x), 1) for x in path[end]] for end in (0, -1)]
+
+
+def _shared(addresses: Iterable[str]) -> dict[str, str]:
+    """Names, by address, of pictures that stand in the page more than once."""
+    times = Counter(address for address in addresses if address)
+    often = [address for address, count in times.items() if count > 1]
+    return {address: f"shown-{number}" for number, address in enumerate(often, 1)}
 
 
 def _paragraphs(text: str) -> list[tuple[str, list[tuple[str, bool]]]]:

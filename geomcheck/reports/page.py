@@ -30,7 +30,7 @@ def render(template: str, **fields: Any) -> str:
         undefined=jinja2.StrictUndefined,
     )
     environment.filters["units"] = words.format_text
-    return environment.get_template(template).render(
+    text = environment.get_template(template).render(
         colours={
             cards.style_of(verdict): palette.hex_colour(palette.VERDICTS[verdict])
             for verdict in SEVERITY
@@ -39,6 +39,8 @@ def render(template: str, **fields: Any) -> str:
         faint=palette.hex_colour(palette.FAINT_INK),
         **fields,
     )
+    # Blanks at the ends of lines stand for the template's order only: a fifth of a page's words.
+    return "".join(f"{line}\n" for line in map(str.strip, text.split("\n")) if line)
 
 
 def data_address(content: bytes, kind: str) -> str:

@@ -28,7 +28,7 @@ from geomcheck.mesh.sagitta import Sagitta
 from geomcheck.mesh.soundness import judge
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.lines import LineMap
-from geomcheck.reports import palette
+from geomcheck.reports import html, palette
 from geomcheck.reports.cards import margin
 from geomcheck.reports.html import to_html, write_html
 
@@ -279,6 +279,46 @@ def test_without_pictures_the_curves_stay():
     assert picture["src"].startswith("data:image/svg+xml;base64,")
 
 
+def test_a_curve_two_vehicles_share_is_held_once():
+    details = {"curve": {"s": [0.0, 1.0, 2.0], "area": [5.0, 4.0, 4.5]}}
+    both = ("Sorrel van", "Juniper hatch")
+    found = [finding("fail", 4.0, vehicle=name, details=details) for name in both]
+    text = to_html(result(found, vehicles=both), {}, pictures=False)
+    parsed = Page(text)
+    assert not parsed.all("img") and text.count("data:image/svg+xml") == 1
+    (held,), (used,) = parsed.all("image"), parsed.all("use")
+    assert used["href"] == f"#{held['id']}"
+    assert all(a["role"] == "img" and a["aria-label"] for a in parsed.all("svg"))
+
+
+def test_pictures_that_were_left_out_are_told(monkeypatch):
+    found = [finding("fail", 4.0 + k, f"housing / {k}") for k in range(3)]
+    shown = {"Sorrel van": assembly("Sorrel van", "rail")}
+    first = Page(to_html(result(found), shown)).all("img")[0]["src"]
+    monkeypatch.setattr(html, "_BUDGET", len(first) + 100)
+    text = Page(to_html(result(found), shown))
+    assert [a["src"] for a in text.all("img")] == [first]
+    assert "2 of 3 pictures were left out" in text.text
+    assert text.text.count("The picture of this place was left out") == 2
+
+
+def test_a_waived_finding_has_its_picture():
+    found = result([finding("waived", 4.0)])
+    parsed = Page(to_html(found, {"Sorrel van": assembly("Sorrel van", "rail")}))
+    assert len(parsed.all("img")) == 1
+
+
+def test_passes_are_one_row_a_check_and_stand_behind_what_failed():
+    found = [finding("pass", 12.0 + k, f"housing / {k}") for k in range(40)]
+    page = to_html(result([finding("fail", 4.0), *found]), {}, pictures=False)
+    text = Page(page).text
+    assert page.count('<tr class="pass">') == 1
+    row = page[page.index('<tr class="pass">') :].partition("</tr>")[0]
+    assert ">40<" in row and "housing / 0" in row and "12.00 mm" in row
+    assert page.index('<tr class="fail">') < page.index('<tr class="pass">')
+    assert page.count('<details class="line pass"') == 40 and "housing / 39" in text
+
+
 def test_an_empty_result_says_so():
     text = Page(to_html(result([], vehicles=()), {})).text
     assert "No questions were asked." in text
@@ -291,12 +331,12 @@ def test_findings_without_numbers_or_places_are_shown():
     assert "It cannot be read." in text and "error" in text
 
 
-def test_of_the_passes_only_the_scantiest_two_have_pictures():
+def test_of_the_passes_of_a_check_only_the_scantiest_has_a_picture():
     values = (30.0, 11.0, 14.0, 12.0)
     found = [finding("pass", value, f"housing / {value}") for value in values]
     shown = {"Sorrel van": assembly("Sorrel van", "rail")}
     pictures = Page(to_html(result(found), shown)).all("img")
-    assert [a["alt"].split(" is ")[1][:8] for a in pictures] == ["11.00 mm", "12.00 mm"]
+    assert [a["alt"].split(" is ")[1][:8] for a in pictures] == ["11.00 mm"]
     assert not Page(to_html(result([finding("pass", 30.0)]), shown)).all("img")
 
 

@@ -1,8 +1,10 @@
 """The raster kernel against closed forms, ray casting and brute force."""
 
+import io
 import math
 
 import numpy as np
+import PIL.Image
 import pytest
 import trimesh
 from hypothesis import given, settings
@@ -10,6 +12,8 @@ from hypothesis import strategies as st
 
 from geomcheck.kernels import raster
 from geomcheck.mesh.query import first_hit, winding_number
+from geomcheck.reports.still.camera import Camera
+from geomcheck.reports.still.sheet import Sheet, pixels
 
 SIZE = 200
 
@@ -196,3 +200,123 @@ def test_outlines_of_a_box():
     )
     assert np.array_equal(marks == 2, border)
     assert 60 < np.count_nonzero(marks == 1) < 400
+
+
+@settings(derandomize=True, deadline=None, max_examples=25)
+@given(st.integers(0, 2**32 - 1), st.booleans())
+def test_what_the_camera_leaves_out_draws_nothing(seed, cut):
+    """Drawn whole and drawn as the camera gives it: the same depths, winding and normals."""
+    rng = np.random.default_rng(seed)
+    mesh = trimesh.creation.torus(60, 22, major_sections=24, minor_sections=12)
+    triangles = np.asarray(mesh.triangles) + rng.uniform(-90, 90, 3)
+    forward = rng.normal(size=3)
+    camera = Camera.looking(forward, rng.uniform(-20, 20, 3), float(rng.uniform(2, 120)))
+    near = float(rng.uniform(-30, 30)) if cut else -math.inf
+    at, heights = camera.place(triangles, SIZE, SIZE)
+    corners = np.rint(np.clip(at, -(1 << 20), 1 << 20) * raster.SUB).astype(np.int64)
+    whole, some = buffers(), buffers()
+    raster.draw(corners, np.ascontiguousarray(heights), 0, near, *whole)
+    looked = camera.look(triangles, SIZE, SIZE, near)
+    raster.draw(looked.corners, looked.heights, 0, near, *some)
+    # Corners may fall to either side of half a step of 1/256 pixel.
+    assert np.count_nonzero((whole[1] < 0) != (some[1] < 0)) <= 2
+    assert np.count_nonzero(whole[2] != some[2]) <= 2
+    both = (whole[1] >= 0) & (some[1] >= 0)
+    if both.any():
+        assert np.quantile(np.abs(whole[0][both] - some[0][both]), 0.99) < 1e-3
+    # Face normals by the mesh library, turned towards the camera.
+    normals = mesh.face_normals @ camera.axes.T
+    normals[normals[:, 2] > 0] *= -1
+    rows = np.flatnonzero(both.ravel())[::29]
+    mine = looked.normals[some[1].ravel()[rows]]
+    dots = (mine * normals[whole[1].ravel()[rows]]).sum(axis=1)
+    assert np.mean(dots > 1 - 1e-5) > 0.98 if len(rows) else True
+    assert len(looked.heights) <= len(triangles)
+    if len(looked.corners):
+        assert (looked.box[0] == looked.corners.min(axis=(0, 1))).all()
+        assert (looked.box[1] == looked.corners.max(axis=(0, 1))).all()
+
+
+def grown(mask):
+    out = mask.copy()
+    out[1:] |= mask[:-1]
+    out[:, 1:] |= mask[:, :-1]
+    return out
+
+
+@settings(derandomize=True, deadline=None, max_examples=20)
+@given(st.integers(0, 2**32 - 1))
+def test_lines_hatching_and_tints_agree_with_whole_picture_arithmetic(seed):
+    """The same marks laid by numpy masks over the whole picture."""
+    rng = np.random.default_rng(seed)
+    shape = (23, 31)
+    marks = rng.choice([0, 0, 0, 1, 2], shape).astype(np.uint8)
+    image = rng.integers(0, 256, (*shape, 3), dtype=np.uint8)
+    label = rng.integers(-1, 3, shape, dtype=np.int32)
+    colour = np.array([24, 33, 48], dtype=np.uint8)
+
+    wanted = image.copy()
+    for mask, share in ((marks == 1, 0.38), (grown(marks == 2), 0.85)):
+        under = wanted[mask].astype(float)
+        wanted[mask] = np.rint(under + (colour - under) * share).astype(np.uint8)
+    found = image.copy()
+    raster.ink(marks, np.array([0.38, 0.85]), colour, found)
+    assert (found == wanted).all()
+
+    marks[label < 0] = 0
+    lines = rng.integers(0, 256, (2, 4), dtype=np.uint8)
+    tone = rng.integers(0, 256, (*shape, 4), dtype=np.uint8)
+    wanted = tone.copy()
+    wanted[marks == 1] = lines[0]
+    wanted[grown(marks == 2) & (label >= 0)] = lines[1]
+    raster.rim(marks, label, lines, tone)
+    assert (tone == wanted).all()
+
+    winding = rng.integers(-1, 3, shape).astype(np.int16)
+    rising = bool(rng.integers(2))
+    times = np.zeros(shape, dtype=np.uint8)
+    wanted, named = image.copy(), label.copy()
+    rows, columns = np.indices(shape)
+    wanted[winding > 0], named[winding > 0] = (1, 2, 3), 9
+    phase = (rows + columns if rising else rows - columns) % 15
+    wanted[(winding > 0) & (phase < 2)] = (4, 5, 6)
+    found, known = image.copy(), label.copy()
+    tones = np.array([[1, 2, 3], [4, 5, 6]], dtype=np.uint8)
+    raster.cap(winding, 9, tones[0], tones[1], rising, 15, times, known, found)
+    assert (found == wanted).all() and (known == named).all()
+    assert ((times == 1) == (winding > 0)).all()
+
+    known = rng.integers(0, 2, (4, 5)).astype(bool)
+    coarse = rng.integers(0, 256, (4, 5, 3), dtype=np.uint8)
+    v, u = np.minimum(rows // 6, 3), np.minimum(columns // 6, 4)
+    here = known[v, u] & (label == 1)
+    light = image.astype(np.float32) / np.array([226, 230, 238], dtype=np.float32)
+    light = 1 + np.float32(0.4) * (light - 1)
+    wanted = np.where(here[..., None], np.clip(np.rint(coarse[v, u] * light), 0, 255), image)
+    found = image.copy()
+    base = np.array([226, 230, 238], dtype=np.float32)
+    raster.tint(
+        label, np.array([False, True, False]), known, coarse, 6, base, np.float32(0.4), found
+    )
+    assert (found == wanted.astype(np.uint8)).all()
+
+
+def test_a_table_of_colours_keeps_rare_ones_and_moves_none_far():
+    """A grey ramp over a picture, 40 pixels of orange, noise: orange stays, no grey turns."""
+    rng = np.random.default_rng(5)
+    sheet = Sheet(256, 200)
+    ramp = np.repeat(np.arange(256, dtype=np.uint8), 2)[None, :, None]
+    field = np.broadcast_to(ramp, (400, 512, 3)).copy()
+    field[:200] = np.clip(field[:200].astype(int) + rng.integers(-60, 61, (200, 512, 3)), 0, 255)
+    field[300:304, 40:80] = (217, 72, 15)
+    sheet.paste(field, 0, 0)
+    content = sheet.png()
+    with PIL.Image.open(io.BytesIO(content)) as image:
+        assert image.mode == "P" and len(image.getcolors()) <= 256
+    shown = pixels(content).astype(int)
+    true = field.reshape(200, 2, 256, 2, 3).mean(axis=(1, 3))
+    assert np.abs(shown - true).max() < 32
+    assert np.abs(shown[150:152, 20:40] - (217, 72, 15)).max() <= 6
+    greys = shown[110:140]
+    assert np.ptp(greys, axis=2).max() <= 24
+    assert content == sheet.png()

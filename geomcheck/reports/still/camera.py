@@ -10,7 +10,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from geomcheck.kernels import raster
+from geomcheck.kernels import lens, raster
 
 FloatArray: TypeAlias = NDArray[np.float64]
 #: (k,) fraction of (n, 3) points that something hides when looked at along (k, 3) directions.
@@ -20,6 +20,37 @@ Hides: TypeAlias = Callable[[FloatArray, FloatArray], FloatArray]
 _FARTHEST_PIXEL = 1 << 20
 _AZIMUTHS = tuple(range(15, 375, 30))
 _ELEVATIONS = (28, 55, 5, -25, -55)
+
+
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """What of a part can be seen in a picture; as from ``kernels.lens.look``.
+
+    Parameters
+    ----------
+    corners : (m, 3, 2) int64
+        Fixed-point column and row.
+    heights : (m, 3) float64
+        Depth, mm from the camera's centre.
+    normals : (m, 3) float32
+        Unit normals in camera axes, turned towards the camera.
+    box : (2, 2) int64
+        Least and greatest column and row of the corners.
+    """
+
+    corners: NDArray[np.int64]
+    heights: FloatArray
+    normals: NDArray[np.float32]
+    box: NDArray[np.int64]
+
+    def window(self, shape: tuple[int, int]) -> tuple[int, int, int, int]:
+        """First row, first column, rows and columns of the pixels it spans.
+
+        Two pixels wider than the corners, for the lines drawn round them.
+        """
+        low = np.maximum(self.box[0] // raster.SUB - 2, 0)
+        high = np.minimum(self.box[1] // raster.SUB + 3, shape[::-1])
+        return int(low[1]), int(low[0]), int(high[1] - low[1]), int(high[0] - low[0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,14 +96,23 @@ class Camera:
         at = local[..., :2] * scale + np.array([width / 2.0, height / 2.0])
         return at, local[..., 2]
 
-    def fixed(
-        self, triangles: FloatArray, width: int, height: int
-    ) -> tuple[NDArray[np.int64], FloatArray]:
-        """Corners for ``kernels.raster.draw``: (n, 3, 2) fixed-point pixels and (n, 3) depths."""
-        at, depth = self.place(triangles, width, height)
-        np.clip(at, -_FARTHEST_PIXEL, _FARTHEST_PIXEL, out=at)
-        corners = np.rint(at * raster.SUB).astype(np.int64)
-        return corners, np.ascontiguousarray(depth)
+    def look(self, triangles: FloatArray, width: int, height: int, near: float) -> Looked:
+        """Triangles that can be seen: corners and depths for ``kernels.raster.draw``, and normals.
+
+        What lies nearer than ``near`` (mm from the centre) is left out, and what covers no pixel.
+        """
+        found = lens.look(
+            np.ascontiguousarray(triangles, dtype=np.float64),
+            self.axes,
+            self.centre,
+            self.scale(height),
+            height,
+            width,
+            near,
+            raster.SUB,
+            _FARTHEST_PIXEL,
+        )
+        return Looked(*found)
 
     def scale(self, height: int) -> float:
         """Pixels per mm in a picture of ``height`` rows."""

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
-
-import numpy as np
 
 from geomcheck.reports.palette import Colour
 from geomcheck.reports.still.camera import FloatArray
@@ -38,11 +35,3 @@ class Layer:
     closed: bool = True
     creases: bool = True
     note: str = ""
-
-    @cached_property
-    def normals(self) -> FloatArray:
-        """(n, 3) unit normals, housing frame; zero for a triangle without area."""
-        edges = self.triangles[:, 1:] - self.triangles[:, :1]
-        normal = np.cross(edges[:, 0], edges[:, 1])
-        length = np.sqrt(np.einsum("ij,ij->i", normal, normal))[:, None]
-        return np.asarray(normal / np.where(length > 0.0, length, 1.0))

@@ -28,7 +28,7 @@ _ROW = 44.0
 _MOST_LABELS = 11
 #: Height of the gap scale under the labels.
 _SCALE = 66.0
-#: Masks are thinned to every eighth pixel where the dot of a leader line is looked for.
+#: Masks tell of every eighth pixel where the dot of a leader line is looked for.
 _COARSE = 8
 _DEEP = 4.0
 #: A ghost gets a label if it shows on at least this share of the view.
@@ -74,6 +74,7 @@ def picture(finding: Finding, parts: Mapping[str, Part]) -> bytes | None:
         HEIGHT * TIMES,
         cut=scene.cut,
         tint=scene.tint,
+        every=_COARSE,
     )
     sheet = Sheet(WIDTH, HEIGHT)
     sheet.paste(painted.image, 0, 0)
@@ -147,7 +148,7 @@ def _draw_overview(sheet: Sheet, scene: Scene) -> None:
     """The whole assembly, with a ring round the place."""
     width, height = _INSET
     left, top = _PANEL, 32
-    small = paint(scene.layers, scene.overview, width * TIMES, height * TIMES)
+    small = paint(scene.layers, scene.overview, width * TIMES, height * TIMES, every=_COARSE)
     sheet.paste(small.image, left, top)
     ((x, y),) = mark.spots_of(scene.overview, scene.place[None, :], width, height)
     spot = (left + x, top + y)
@@ -188,8 +189,7 @@ def _draw_gap_scale(sheet: Sheet, name: str) -> None:
 def _labels(scene: Scene, painted: Painted, parts: Mapping[str, Part]) -> list[_Label]:
     """One label for each part in sight, from the top down; subjects first if too many."""
     found: list[tuple[int, float, _Label]] = []
-    for layer, seen in zip(scene.layers, painted.seen, strict=True):
-        coarse = seen[_COARSE // 2 :: _COARSE, _COARSE // 2 :: _COARSE]
+    for layer, coarse in zip(scene.layers, painted.seen, strict=True):
         subject = layer.colour != palette.GHOST
         if not subject and coarse.mean() < _LEAST_SHARE:
             continue

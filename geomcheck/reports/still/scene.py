@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection, Mapping, Sequence
 from functools import partial
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -33,6 +34,21 @@ MOST_GHOSTED = 0.35
 LEAST_SEEN_GAP = 0.3
 #: Width of the overview over its height.
 OVERVIEW_ASPECT = 1.35
+_TURN, _TILT = math.radians(58.0), math.radians(28.0)
+#: The side from which the overview looks.
+_OBLIQUE = Camera.looking(
+    np.array(
+        [
+            math.cos(_TILT) * math.cos(_TURN),
+            math.cos(_TILT) * math.sin(_TURN),
+            -math.sin(_TILT),
+        ]
+    ),
+    np.zeros(3),
+    1.0,
+)
+#: Parts stand in many pictures; what is worked out of a part goes when the part does.
+_EXTENTS: WeakKeyDictionary[Part, FloatArray] = WeakKeyDictionary()
 
 
 def build(finding: Finding, parts: Mapping[str, Part], aspect: float) -> Scene | None:
@@ -94,9 +110,10 @@ def _gap_scene(
 ) -> Scene:
     """Two parts and the place between them."""
     solid = [layer for layer in layers if layer.opacity >= 1.0]
-    size = _size(solid or layers)
+    boxes = np.stack([parts[layer.name].bounds for layer in solid or layers])
+    size = float(np.linalg.norm(boxes[0, 1] - boxes[0, 0]))
     if not witnesses:
-        middle = _middle(solid or layers)
+        middle = np.asarray(0.5 * (boxes[:, 0].min(axis=0) + boxes[:, 1].max(axis=0)))
         camera = Camera.looking(overview.forward, middle, 0.6 * size)
         return Scene(layers, [], camera, None, overview, middle, None)
     ends = np.stack(witnesses[:2]) if len(witnesses) > 1 else None
@@ -263,26 +280,17 @@ def _open_view(
 def _overview(parts: Mapping[str, Part]) -> Camera:
     """The housing and what is round it, from the front left above."""
     own = [part for part in parts.values() if part.role != "neighbour"] or list(parts.values())
-    corners = np.concatenate([part.vertices for part in own])
-    turn, tilt = math.radians(58.0), math.radians(28.0)
-    forward = np.array(
-        [math.cos(tilt) * math.cos(turn), math.cos(tilt) * math.sin(turn), -math.sin(tilt)]
-    )
-    camera = Camera.looking(forward, corners.mean(axis=0), 1.0)
-    local = (corners - camera.centre) @ camera.axes.T
-    low, high = local.min(axis=0), local.max(axis=0)
-    centre = camera.centre + camera.axes.T @ (0.5 * (low + high))
+    extents = np.stack([_extent(part) for part in own])
+    low, high = extents[:, 0].min(axis=0), extents[:, 1].max(axis=0)
+    centre = _OBLIQUE.axes.T @ (0.5 * (low + high))
     half = 0.5 * max(float(high[1] - low[1]), float(high[0] - low[0]) / OVERVIEW_ASPECT)
-    return Camera.looking(forward, centre, max(1.5 * half, 1.0))
+    return Camera.looking(_OBLIQUE.forward, centre, max(1.5 * half, 1.0))
 
 
-def _size(layers: Sequence[Layer]) -> float:
-    """Diagonal of the first layer's bounding box, mm."""
-    corners = layers[0].triangles.reshape(-1, 3)
-    return float(np.linalg.norm(np.ptp(corners, axis=0)))
-
-
-def _middle(layers: Sequence[Layer]) -> FloatArray:
-    lows = np.stack([layer.triangles.min(axis=(0, 1)) for layer in layers])
-    highs = np.stack([layer.triangles.max(axis=(0, 1)) for layer in layers])
-    return np.asarray(0.5 * (lows.min(axis=0) + highs.max(axis=0)))
+def _extent(part: Part) -> FloatArray:
+    """(2, 3) least and greatest coordinates of a part in the axes of the overview, mm."""
+    known = _EXTENTS.get(part)
+    if known is None:
+        local = part.vertices @ _OBLIQUE.axes.T
+        known = _EXTENTS[part] = np.stack([local.min(axis=0), local.max(axis=0)])
+    return known

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from geomcheck.reports import palette
@@ -20,6 +21,8 @@ Spot: TypeAlias = tuple[float, float]
 
 #: Enlargement at which shapes are drawn.
 TIMES = 2
+#: Colours of a finished picture.
+_TABLE = 256
 
 
 @lru_cache(maxsize=16)
@@ -133,13 +136,49 @@ class Sheet:
                 stroke_width=halo,
                 stroke_fill=palette.PAPER if halo else None,
             )
-        # Six bits of each colour: half the file, and no difference to be seen. A table of 256
-        # colours would be smaller still, but gave greys of the gap scale the colour of overlap.
-        coarse = np.asarray(small)
-        coarse = (coarse & 0xFC) | (coarse >> 6)
         stream = io.BytesIO()
-        Image.fromarray(coarse).save(stream, "PNG", compress_level=6)
+        _with_table(np.asarray(small)).save(stream, "PNG", compress_level=9)
         return stream.getvalue()
+
+
+def _with_table(pixels: Pixels) -> Image.Image:
+    """(h, w, 3) pixels as a picture with a table of at most 256 colours.
+
+    Half the colours of the table are the most frequent ones, the others those that are farthest
+    from all before: a colour that stands in few pixels, such as that of an overlap, keeps its
+    place, and no grey takes a tint that means something. Colours are told apart by six bits each,
+    which cannot be seen.
+    """
+    six = pixels.astype(np.uint32) >> 2
+    packed = (six[..., 0] << 12) | (six[..., 1] << 6) | six[..., 2]
+    times = np.bincount(packed.ravel(), minlength=1 << 18)
+    used = np.flatnonzero(times)
+    # Stable: of equally frequent colours the darker stays before.
+    used = used[np.argsort(-times[used], kind="stable")]
+    colours = np.stack([used >> 12, (used >> 6) & 63, used & 63], axis=1)
+    colours = (colours << 2) | (colours >> 4)
+    table, row = _chosen(colours)
+    rows = np.zeros(1 << 18, dtype=np.uint8)
+    rows[used] = row
+    picture = Image.fromarray(rows[packed])
+    picture.putpalette(table.astype(np.uint8).tobytes())
+    return picture
+
+
+def _chosen(colours: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+    """Table of at most 256 of (n, 3) colours, the most frequent first, and the row for each."""
+    if len(colours) <= _TABLE:
+        return colours, np.arange(len(colours))
+    chosen = list(range(_TABLE // 2))
+    distance = np.full(len(colours), np.iinfo(np.int64).max)
+    row = np.zeros(len(colours), dtype=np.intp)
+    for n in range(_TABLE):
+        if n >= len(chosen):
+            chosen.append(int(np.argmax(distance)))
+        away = ((colours - colours[chosen[n]]) ** 2).sum(axis=1)
+        nearer = away < distance
+        distance[nearer], row[nearer] = away[nearer], n
+    return colours[chosen], row
 
 
 def pixels(png: bytes) -> Pixels:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geomcheck.kernels import raster
 from geomcheck.mesh.query import point_distance
 from geomcheck.mesh.tree import TriangleTree
 from geomcheck.reports import palette
@@ -42,28 +43,26 @@ class GapTint:
 
     def __call__(self, image: Image, depth: FloatImage, label: IntImage) -> None:
         """Multiply the gap's colour into the shaded surface."""
-        ours = np.isin(label, list(self.labels))
-        coarse = ours[_STEP // 2 :: _STEP, _STEP // 2 :: _STEP]
-        rows, columns = np.nonzero(coarse)
+        coarse = label[_STEP // 2 :: _STEP, _STEP // 2 :: _STEP]
+        rows, columns = np.nonzero(np.isin(coarse, list(self.labels)))
         if len(rows) == 0:
             return
         at = (rows * _STEP + _STEP // 2, columns * _STEP + _STEP // 2)
         points = unproject(self.camera, at, depth)
         gap = np.full(coarse.shape, np.nan)
         gap[rows, columns] = point_distance(self.tree, points, palette.GAP_END).distance
-        near = self._widen(gap <= palette.GAP_END, label.shape) & ours
-        tone = self._widen(palette.gap_colours(gap.ravel()).reshape(*gap.shape, 3), label.shape)
-        light = image[near].astype(np.float32) / np.array(palette.OURS, dtype=np.float32)
-        light = 1.0 + _LIGHT * (light - 1.0)
-        image[near] = np.clip(np.rint(tone[near] * light), 0, 255).astype(np.uint8)
-
-    @staticmethod
-    def _widen(coarse: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
-        """Give each sample its square of pixels; what is left over at the edge, to the last."""
-        wide = coarse.repeat(_STEP, axis=0).repeat(_STEP, axis=1)
-        more = [(0, max(0, shape[k] - wide.shape[k])) for k in range(2)]
-        more += [(0, 0)] * (wide.ndim - 2)
-        return np.pad(wide, more, mode="edge")[: shape[0], : shape[1]]
+        tinted = np.zeros(int(label.max()) + 1, dtype=np.bool_)
+        tinted[[k for k in self.labels if k < len(tinted)]] = True
+        raster.tint(
+            label,
+            tinted,
+            gap <= palette.GAP_END,
+            palette.gap_colours(gap.ravel()).reshape(*gap.shape, 3),
+            _STEP,
+            np.array(palette.OURS, dtype=np.float32),
+            np.float32(_LIGHT),
+            image,
+        )
 
 
 @dataclass(frozen=True, eq=False)

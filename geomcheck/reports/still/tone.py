@@ -1,4 +1,4 @@
-"""Light, ink and hatching."""
+"""Light and mixed colours."""
 
 from __future__ import annotations
 
@@ -7,13 +7,11 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from geomcheck.reports import palette
 from geomcheck.reports.palette import Colour
 
 Image: TypeAlias = NDArray[np.uint8]
 Mask: TypeAlias = NDArray[np.bool_]
 
-_HATCH_PITCH = 15
 _KEY = np.array([-0.45, -0.62, -0.64])
 _FILL = np.array([0.75, 0.10, -0.65])
 
@@ -31,25 +29,3 @@ def mix(one: Colour, two: Colour, share: float) -> Colour:
     a, b = np.array(one, dtype=np.float64), np.array(two, dtype=np.float64)
     red, green, blue = np.rint(a + (b - a) * share).astype(int)
     return (int(red), int(green), int(blue))
-
-
-def ink(image: Image, mask: Mask, strength: float) -> None:
-    """Darken the masked pixels towards ink."""
-    under = image[mask].astype(np.float64)
-    image[mask] = np.rint(under + (np.array(palette.INK) - under) * strength).astype(np.uint8)
-
-
-def wider(mask: Mask) -> Mask:
-    """Return the mask grown by one pixel to the right and down."""
-    grown = mask.copy()
-    grown[1:] |= mask[:-1]
-    grown[:, 1:] |= mask[:, :-1]
-    return grown
-
-
-def hatch(height: int, width: int, *, rising: bool) -> Mask:
-    """(h, w) thin lines at 45 degrees."""
-    rows = np.arange(height)[:, None]
-    columns = np.arange(width)[None, :]
-    phase = (rows + columns if rising else rows - columns) % _HATCH_PITCH
-    return np.asarray(phase < 2, dtype=np.bool_)
