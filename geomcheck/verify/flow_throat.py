@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,12 +12,12 @@ from shapely.geometry.base import BaseGeometry
 from geomcheck.finding import Finding
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.flow_area import LEAST, SHARE, same_limit
+from geomcheck.verify.flow_ball import ball
 from geomcheck.verify.flow_duct import Duct, Station, duct_of
 from geomcheck.verify.flow_facets import allowance
 from geomcheck.verify.flow_seen import seen_past
 from geomcheck.verify.scene import Scene
-from geomcheck.verify.simple import FloatArray, axis_frame, distance_to
-from geomcheck.verify.witness import on_part
+from geomcheck.verify.simple import FloatArray, axis_frame
 
 #: Tilts (degrees) that are sampled, in so many directions round the path.
 TILTS = (1.0, 5.0, 15.0, 30.0)
@@ -35,7 +35,7 @@ def throat(scene: Scene, finding: Finding) -> Iterator[Claim]:
     duct = duct_of(scene, finding)
     quantity = finding.quantity
     if finding.subject.endswith(", passage"):
-        yield from _ball(scene, finding, duct)
+        yield from ball(finding, duct)
         return
     if quantity is None:
         yield left_open("throat", "the finding has no number")
@@ -109,7 +109,26 @@ def _tilted(
         common = seen.intersection(straight).area
         if k == cut.main or common >= SEEN * min(seen.area, straight.area):
             chosen.append(k)
-    return float(cut.open(chosen).area) if chosen else None
+    if not chosen or _out_at_an_end(duct, at + _rim(cut.bores, chosen) @ frame):
+        return None
+    return float(cut.open(chosen).area)
+
+
+def _rim(bores: Sequence[shapely.Polygon], chosen: Sequence[int]) -> FloatArray:
+    return np.concatenate([shapely.get_coordinates(bores[k].exterior) for k in chosen])
+
+
+def _out_at_an_end(duct: Duct, points: FloatArray) -> bool:
+    """Whether a section leaves the duct by an end of its line, and so does not part its ends."""
+    line = duct.line
+    for s, sense in ((0.0, -1.0), (line.length, 1.0)):
+        end, ahead = line.point(s), line.ahead(s)
+        beyond = sense * (points - end) @ ahead > 0.0
+        # A bend may bring another stretch of the duct beyond the plane of its end.
+        wide = float(np.ptp(points, axis=0).max())
+        if (beyond & (np.linalg.norm(points - end, axis=1) <= wide)).any():
+            return True
+    return False
 
 
 def _seen_square(
@@ -171,25 +190,3 @@ def _inside(duct: Duct, row: Station, normal: FloatArray, wide: float) -> bool:
     side = (duct.line.point(s) - row.point) @ normal
     changes = int((np.diff(np.sign(side[np.abs(side) > 1e-9])) != 0).sum())
     return changes == 1 and bool(side[0] < 0.0 < side[-1])
-
-
-def _ball(scene: Scene, finding: Finding, duct: Duct) -> Iterator[Claim]:
-    """The largest ball where it sticks: it touches where it is said and nothing is nearer."""
-    yield from same_limit(finding, duct.entry.least_ball)
-    quantity = finding.quantity
-    if quantity is None or not finding.witnesses:
-        yield left_open("ball", "the finding has no number")
-        return
-    sticks, *touched = finding.witnesses
-    middle = np.array(sticks.point)
-    by_name = dict(zip(duct.names, (*duct.walls, *duct.others), strict=True))
-    least = min(distance_to(middle, mesh) for mesh in by_name.values())
-    words = f"{2.0 * least:.4f} mm over all parts against {quantity.value:.4f} mm"
-    holds = abs(2.0 * least - quantity.value) <= 1e-3 + quantity.high - quantity.low
-    yield confirm("ball where it sticks", holds, words)
-    for one in touched:
-        yield on_part(one, by_name[one.part])
-        off = 2.0 * float(np.linalg.norm(np.array(one.point) - middle))
-        holds = abs(off - quantity.value) <= 1e-3 + quantity.high - quantity.low
-        yield confirm(f"touches {one.part}", holds, f"{off:.4f} mm across from there")
-    yield left_open("way of the ball", "that it gets there, and no larger one, is not tried again")
