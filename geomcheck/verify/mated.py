@@ -125,13 +125,13 @@ def nearest_beside(
         rows[1].update(numbers[1][near].tolist())
     if not rows[0]:
         return None, True
-    cut = [
+    pieces = [
         cut(body.triangles[sorted(mine)], [pair[k] for pair in regions])
         for k, (body, mine) in enumerate(zip((a, b), rows, strict=True))
     ]
     least = np.inf
-    for tri, flag in zip(*cut[0], strict=True):
-        other = cut[1][0][(cut[1][1] & flag) == 0]
+    for tri, flag in zip(*pieces[0], strict=True):
+        other = pieces[1][0][(pieces[1][1] & flag) == 0]
         if len(other):
             least = min(
                 least, float(triangles_apart(np.broadcast_to(tri, other.shape), other).min())
