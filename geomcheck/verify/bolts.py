@@ -17,7 +17,7 @@ from geomcheck.verify.axis import View, pierced, view
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.scene import NotRechecked, Scene
 from geomcheck.verify.simple import FloatArray
-from geomcheck.verify.witness import NEAR, on_part
+from geomcheck.verify.witness import NEAR, closeness, on_part
 
 #: What the project file does not say: looking begins so far above the seat, mm; the seat's
 #: tolerance, mm; the least share of its ring that bears.
@@ -43,6 +43,8 @@ class Bolt:
         The check's table in the project file.
     height, start : float
         Highest metal under the head, and where looking begins above that, mm.
+    near : float
+        How near two routes agree on a point of the vehicle's parts, mm.
     """
 
     entry: FastenerEntry
@@ -52,6 +54,7 @@ class Bolt:
     table: Mapping[str, Any]
     height: float
     start: float
+    near: float
 
     @classmethod
     def of(cls, scene: Scene, finding: Finding) -> Bolt:
@@ -74,7 +77,9 @@ class Bolt:
         start = height + float(table.get("lift", LIFT)) + float(seat.get("sagitta") or 0.0)
         axis = np.array(one.axis, dtype=np.float64)
         axis /= np.linalg.norm(axis)
-        return cls(one, screw(one.head, one.size), np.array(one.at), axis, table, height, start)
+        row, at = screw(one.head, one.size), np.array(one.at)
+        near = closeness(scene, finding.vehicle, *scene.names(finding.vehicle))
+        return cls(one, row, at, axis, table, height, start, near)
 
     @property
     def top(self) -> float:
@@ -144,7 +149,7 @@ def seated(scene: Scene, finding: Finding, bolt: Bolt) -> Iterator[Claim]:
         return
     state, share, height = _under(scene, finding, bolt)
     holds = state == told["state"] and abs(share - float(told["share"])) <= 0.03
-    holds &= abs(height - float(told["height"])) <= NEAR
+    holds &= abs(height - float(told["height"])) <= bolt.near
     words = f"{state}, {100.0 * share:.0f} % of the ring, {height:.6f} mm high"
     yield confirm("metal under the head", holds, words)
     known = scene.entry(finding.vehicle, entry.part)[0].sagitta
@@ -208,12 +213,12 @@ def limit(finding: Finding, wanted: float, unit: str = "mm") -> Iterator[Claim]:
         yield confirm("all of the interval fails", outside, words)
 
 
-def within_sagitta(finding: Finding, least: float) -> Claim:
+def within_sagitta(finding: Finding, bolt: Bolt, least: float) -> Claim:
     """The lower end is no higher than what the declared sagittas leave."""
     assert finding.quantity is not None
     low = finding.quantity.low
     words = f"{low:.6f} mm; with the sagittas declared {least:.6f} mm"
-    return confirm("lower end", low <= least + NEAR, words)
+    return confirm("lower end", low <= least + bolt.near, words)
 
 
 def met(scene: Scene, finding: Finding) -> Witness | None:
@@ -222,10 +227,12 @@ def met(scene: Scene, finding: Finding) -> Witness | None:
     return None if first is None or first.label == "seat" else first
 
 
-def witness_on(scene: Scene, finding: Finding, witness: Witness, *, inside: bool) -> Claim:
+def witness_on(
+    scene: Scene, finding: Finding, bolt: Bolt, witness: Witness, *, inside: bool
+) -> Claim:
     """That a witness lies on its part, or in its material."""
     body = scene.body(finding.vehicle, witness.part)
     if not inside:
-        return on_part(witness, body.triangles)
+        return on_part(witness, body.triangles, near=bolt.near)
     held = body.closed and body.holds(np.array(witness.point))
     return confirm(f"witness in {witness.part}", held, "by the winding number")

@@ -20,8 +20,9 @@ from geomcheck.verify.witness import NEAR
 
 #: Poses on the way off that a room may be the least of.
 POSES = (9, 65)
-#: A direction is written to a millionth: over a tool's length that is so much, mm.
-POSE = 5e-4
+#: A direction is written to a millionth, and a part that is laid on another lies as near as it
+#: was searched for: over a tool's length that is so much, mm.
+POSE = 2e-3
 #: Points of metal lie no farther apart than this, mm; and the least cell of directions, degrees.
 SPACING, CELL = 0.7, 0.05
 #: Directions looked at, at most; how far from the pivot metal is looked for, first and then, mm;
@@ -67,16 +68,16 @@ def leaning(scene: Scene, finding: Finding, bolt: Bolt, tool: Tool) -> Iterator[
     passes = finding.verdict is Verdict.PASS
     holds = any(abs(room - quantity.value) <= POSE for room in rooms)
     if passes:
-        holds &= min(rooms) >= bolt.entry.room - NEAR
+        holds &= min(rooms) >= bolt.entry.room - bolt.near
         holds &= quantity.low <= rooms[1] + POSE
     words = f"{min(rooms):.6f} mm against {quantity.value:.6f} mm"
     yield confirm("room over all parts, on its way off", holds, words)
     if passes:
-        loose = _least(about, rows, loose=True)
-        yield within_sagitta(finding, min(loose, *rooms) + POSE)
+        loose = _way_off(about, rows, bolt, stroke, POSES[0], loose=True)
+        yield within_sagitta(finding, bolt, min(loose, *rooms) + POSE)
     place = met(scene, finding)
     if place is not None:
-        yield witness_on(scene, finding, place, inside=False)
+        yield witness_on(scene, finding, bolt, place, inside=False)
     if passes and tool.bars and bolt.table.get("turn", True):
         yield _turn(finding, tool, Swing(about, _bars(bolt, tool, stroke, angle), -np.inf))
 
@@ -107,14 +108,16 @@ def _least(about: View, rows: list[Row], *, loose: bool = False) -> float:
     return min(about.nearest(a, b, loose=loose)[0] - 0.5 * d for a, b, d in rows)
 
 
-def _way_off(about: View, rows: list[Row], bolt: Bolt, stroke: float, count: int) -> float:
+def _way_off(
+    about: View, rows: list[Row], bolt: Bolt, stroke: float, count: int, *, loose: bool = False
+) -> float:
     """Least room over poses on the way off along the bolt's axis; the metal moves instead."""
     up = about.frame @ bolt.axis
     still = about.parts
     least = np.inf
     for lift in np.linspace(0.0, stroke, count):
         about.parts = {name: tri - lift * up for name, tri in still.items()}
-        least = min(least, _least(about, rows))
+        least = min(least, _least(about, rows, loose=loose))
     about.parts = still
     return float(least)
 

@@ -58,7 +58,7 @@ def length(scene: Scene, finding: Finding) -> Iterator[Claim]:
         if witness.label != "seat":
             inside = about.holder_of(np.array(witness.point), [witness.part]) is not None
             inside &= bolt.off(witness.point)[1] <= NEAR
-            yield witness_on(scene, finding, witness, inside=inside)
+            yield witness_on(scene, finding, bolt, witness, inside=inside)
 
 
 def _layers(bolt: Bolt, about: View, grip: Any) -> Iterator[Claim]:
@@ -219,6 +219,8 @@ def _shank(bolt: Bolt, about: View, grip: Any, hole: Any) -> Claim:
         if depth > LIFT
     ]
     told = float(grip["shank_room"]["read"])
-    loose = float(grip["shank_room"]["low"]) <= told + NEAR
-    holds = any(abs(one - told) <= NEAR for one in [*found, *([BESIDE] * (not found))]) and loose
+    loose = float(grip["shank_room"]["low"]) <= told + bolt.near
+    holds = (
+        any(abs(one - told) <= bolt.near for one in [*found, *([BESIDE] * (not found))]) and loose
+    )
     return confirm("room about the shank", holds, f"{min(found, default=BESIDE):.6f} mm")

@@ -44,7 +44,7 @@ def reach(scene: Scene, finding: Finding) -> Iterator[Claim]:
         return
     tools = tools_for(scene.project, bolt.entry, bolt.table)
     yield from _named(finding, tools)
-    if told["name"] not in tools:
+    if told["name"] not in {row["tool"] for row in _told_rows(finding)} & set(tools):
         return
     asked = _asked(scene, finding, bolt, tools)
     tool = tools[told["name"]]
@@ -114,9 +114,9 @@ def _rigid(asked: Asked, tool: Tool, room: float) -> Iterator[Claim]:
         yield from limit(finding, asked.room)
         words = f"{room:.6f} mm against {quantity.value:.6f} mm"
         value = min(room, asked.within)
-        yield confirm("room over all parts", abs(value - quantity.value) <= NEAR, words)
+        yield confirm("room over all parts", abs(value - quantity.value) <= bolt.near, words)
         least = min(asked.stands(asked.standing(tool), loose=True), room)
-        yield within_sagitta(finding, min(least, asked.within))
+        yield within_sagitta(finding, bolt, min(least, asked.within))
         yield from _witness(asked, tool)
     if tool.bars and bolt.table.get("turn", True) and room >= asked.room:
         yield from _turns(asked, tool)
@@ -136,7 +136,7 @@ def _witness(asked: Asked, tool: Tool) -> Iterator[Claim]:
         yield confirm("nearest metal", quantity.value >= asked.within - NEAR, "no place is shown")
         return
     inside = any(row["tool"] == tool.name and row["inside"] for row in _told_rows(finding))
-    yield witness_on(asked.scene, finding, place, inside=inside)
+    yield witness_on(asked.scene, finding, asked.bolt, place, inside=inside)
     height, off = asked.bolt.off(place.point)
     widest = max(
         (d for a, b, d in asked.standing(tool) if a - 1e-4 <= height <= b + 1e-4), default=None
@@ -146,7 +146,7 @@ def _witness(asked: Asked, tool: Tool) -> Iterator[Claim]:
         return
     room = off - 0.5 * widest
     words = f"{room:.6f} mm against {quantity.value:.6f} mm"
-    yield confirm("room at the witness", abs(room - quantity.value) <= NEAR, words)
+    yield confirm("room at the witness", abs(room - quantity.value) <= asked.bolt.near, words)
 
 
 def _told_rows(finding: Finding) -> list[dict[str, Any]]:
@@ -180,7 +180,7 @@ def _turns(asked: Asked, tool: Tool) -> Iterator[Claim]:
     yield from limit(finding, tool.arc, "deg")
     for end in turn["ends"]:
         body = asked.scene.triangles(finding.vehicle, end["part"])
-        yield _on(end, body)
+        yield _on(end, body, asked.bolt.near)
     largest = swing.largest(tool.arc)
     words = f"{largest:.2f} degrees at most against {quantity.value:.3f}"
     near = quantity.value <= largest + ARC
@@ -188,9 +188,9 @@ def _turns(asked: Asked, tool: Tool) -> Iterator[Claim]:
     yield confirm("largest arc", near, words)
 
 
-def _on(end: dict[str, Any], mesh: Any) -> Claim:
+def _on(end: dict[str, Any], mesh: Any, near: float) -> Claim:
     off = distance_to(np.array(end["point"], dtype=np.float64), mesh)
-    return confirm(f"end of the arc on {end['part']}", off <= NEAR, f"{off:.6f} mm off it")
+    return confirm(f"end of the arc on {end['part']}", off <= near, f"{off:.6f} mm off it")
 
 
 def _rows_told(asked: Asked, tools: dict[str, Tool], rooms: dict[str, float]) -> Iterator[Claim]:
@@ -201,9 +201,9 @@ def _rows_told(asked: Asked, tools: dict[str, Tool], rooms: dict[str, float]) ->
         if tool is None or tool.tilt > 0.0:
             continue
         room = min(rooms[tool.name], asked.within)
-        if abs(room - float(row["room"])) > NEAR:
+        if abs(room - float(row["room"])) > asked.bolt.near:
             wrong.append(f"{tool.name}: {room:.6f} mm against {float(row['room']):.6f} mm")
-        elif row["verdict"] == "pass" and room < asked.room - NEAR:
+        elif row["verdict"] == "pass" and room < asked.room - asked.bolt.near:
             wrong.append(f"{tool.name} has no more than {room:.6f} mm")
     words = "; ".join(wrong[:3]) or "of every rigid tool"
     yield confirm("room of the other tools", not wrong, words)
@@ -218,9 +218,8 @@ def _no_other(asked: Asked, tools: dict[str, Tool], rooms: dict[str, float]) -> 
         if tool.tilt > 0.0:
             yield no_direction(asked.scene, asked.finding, asked.bolt, tool)
         elif tool.bars and turn:
-            largest = asked.swing(tool).largest(tool.arc)
-            words = f"{largest:.2f} degrees at most, {tool.arc:g} needed"
-            yield confirm(f"{name} cannot turn", largest < tool.arc, words)
+            turns = asked.swing(tool).turns(tool.arc)
+            yield confirm(f"{name} cannot turn", not turns, f"{tool.arc:g} degrees are needed")
         else:
             yield confirm(f"{name} cannot stand", False, f"{rooms[name]:.3f} mm of room")
     blocked = sum(room < asked.room for room in rooms.values())

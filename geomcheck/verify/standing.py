@@ -14,7 +14,6 @@ from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.swing import Swing, blades
 from geomcheck.verify.toolset import Row, Tool
-from geomcheck.verify.witness import NEAR
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,9 +72,11 @@ def hand_room(asked: Asked) -> Iterator[Claim]:
     room = min(asked.stands(rows), asked.within)
     yield from limit(finding, 0.0)
     words = f"{room:.6f} mm against {quantity.value:.6f} mm"
-    yield confirm("room over all parts", abs(room - quantity.value) <= NEAR, words)
+    yield confirm("room over all parts", abs(room - quantity.value) <= bolt.near, words)
     place = met(asked.scene, finding)
     if place is not None:
-        yield witness_on(asked.scene, finding, place, inside=room > quantity.value + NEAR)
+        yield witness_on(
+            asked.scene, finding, bolt, place, inside=room > quantity.value + bolt.near
+        )
     if finding.verdict is Verdict.UNDECIDED:
         yield left_open("a tool", "the hand's room decides; tools are not asked again")

@@ -127,28 +127,35 @@ class Swing:
         return self.hits(angle, angle, more=SKIN)
 
     def largest(self, needed: float) -> float:
-        """The largest free arc, degrees; where that is sure to be less than needed, a bound on it.
+        """The largest free arc, degrees; a bound on it where that is much less than is needed.
 
         An arc of a size holds as many angles of a grid as that has steps, less one.
         """
-        bound = self._longest(COARSE)
-        if bound < 0.8 * needed:
-            return bound
-        return self._longest(FINE)
+        bound = self._longest(COARSE)[0]
+        return bound if bound < 0.8 * needed else self._longest(FINE)[0]
 
-    def _longest(self, step: float) -> float:
+    def turns(self, needed: float) -> bool:
+        """Whether there is a free arc as large as needed."""
+        bound, middle = self._longest(COARSE)
+        if bound < needed or self.free(middle, needed):
+            return bound >= needed
+        return self._longest(FINE)[0] >= needed
+
+    def _longest(self, step: float) -> tuple[float, float]:
+        """Bound on the largest arc, and its middle, degrees."""
         angles = np.arange(0.0, 360.0, step)
         met = np.array([self.hits(a, a, more=-SKIN) for a in angles.tolist()])
         while True:
             if not met.any():
-                return 0.0 if self.held(0.0) else 360.0
+                return (0.0 if self.held(0.0) else 360.0), 0.0
             # So many free angles of the grid, less one, lie between two that are met.
             at = np.flatnonzero(met)
             gaps = np.diff(at, append=at[0] + len(met))
             row = int(np.argmax(gaps))
             size = float(gaps[row]) * step
-            if gaps[row] == 1 or not self.held(float(angles[at[row]]) + 0.5 * size):
-                return size
+            middle = float(angles[at[row]]) + 0.5 * size
+            if gaps[row] == 1 or not self.held(middle):
+                return size, middle
             met[np.arange(at[row], at[row] + gaps[row]) % len(met)] = True
 
     def angle(self, toward: Iterable[float]) -> float:

@@ -71,7 +71,7 @@ def way_in(
                 continue
             room = min(about.nearest(a, b)[0] - r for a, b, r in rows if b > a)
             best = max(best, room)
-            if room > -NEAR:
+            if room > -bolt.near:
                 yield confirm(
                     "way in", True, f"for a {comes}, {width:g} mm wide, {LENGTH:g} mm far"
                 )

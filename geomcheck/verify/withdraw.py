@@ -18,8 +18,8 @@ from geomcheck.verify.witness import NEAR
 
 #: Metal that a radius just grazes may count or not, mm.
 GRAZE = 1e-5
-#: Heights found by halving agree to this, mm.
-HEIGHT = 1e-4
+#: Heights agree to this, mm: they are found by halving, where a part lies as near as it was laid.
+HEIGHT = 1.5e-3
 #: Metal farther from the shank than this is not looked for, mm.
 BESIDE = 10.0
 
@@ -208,14 +208,16 @@ def _value(
     yield confirm("value", found.agrees(quantity.value), words)
     if quantity.name == "free travel":
         least = min(drawn.travel(bench, loose=True).low, found.low)
-        yield within_sagitta(finding, least + HEIGHT)
+        yield within_sagitta(finding, bolt, least + HEIGHT)
     place = met(scene, finding)
     if place is None:
         yield confirm("what is met", not np.isfinite(found.high), "no place is shown")
         return
     height, off = bolt.off(place.point)
-    inside = drawn.about.holder_of(np.array(place.point), [place.part]) is not None and off <= NEAR
-    yield witness_on(scene, finding, place, inside=inside)
+    inside = (
+        drawn.about.holder_of(np.array(place.point), [place.part]) is not None and off <= bolt.near
+    )
+    yield witness_on(scene, finding, bolt, place, inside=inside)
     what = place.label.split()[0]
     if what == "shank":
         room = off - 0.5 * bolt.row.thread_diameter
