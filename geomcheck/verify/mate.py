@@ -19,11 +19,16 @@ from geomcheck.verify.witness import closeness
 LEVEL, TILT = 1e-4, 2e-3
 #: Two footprints agree to this share, and this much, mm2.
 SHARE, AREA = 2e-3, 0.5
+#: How the subject of a finding on the area in common ends.
+AREA_OF = ", area"
 
 
 def mate(scene: Scene, finding: Finding) -> Iterator[Claim]:
     """Mating faces: where they lie, how far apart and how far out of parallel."""
     entry = _entry(scene, finding)
+    if finding.subject.endswith(AREA_OF):
+        yield from _area(scene, finding, entry)
+        return
     need = finding.requirement
     if need is not None:
         holds = need.limit == entry.tolerance and need.sense == "at most"
@@ -75,6 +80,27 @@ def mate(scene: Scene, finding: Finding) -> Iterator[Claim]:
     yield from _verdict(finding, joint, entry)
 
 
+def _area(scene: Scene, finding: Finding, entry: MateEntry) -> Iterator[Claim]:
+    """The area two faces have in common, and whether it is what the project asks for."""
+    need, quantity = finding.requirement, finding.quantity
+    asked = need is not None and need.limit == entry.area and need.sense == "at least"
+    yield confirm("limit", asked, f"the project says {entry.area} mm2")
+    yield confirm("parts", finding.parts == entry.parts, " and ".join(finding.parts))
+    bodies = [scene.body(finding.vehicle, name) for name in entry.parts]
+    joint = find_joint(bodies[0], bodies[1], entry)
+    if isinstance(joint, str) or quantity is None or need is None:
+        yield confirm("faces", False, "two faces and their area")
+        return
+    yield from _places(finding, joint, LEVEL + closeness(scene, finding.vehicle, *entry.parts))
+    area, slack = float(joint.footprint.area), SHARE * quantity.value + AREA
+    words = f"{area:.2f} mm2 against {quantity.value:.2f} mm2"
+    yield confirm("area", abs(area - quantity.value) <= slack, words)
+    if finding.verdict is Verdict.PASS:
+        yield confirm("enough", area >= need.limit - slack, f"{need.limit:g} mm2 asked for")
+    elif finding.verdict is Verdict.FAIL:
+        yield confirm("wanting", area < need.limit + slack, f"{need.limit:g} mm2 asked for")
+
+
 def _verdict(finding: Finding, joint: Joint, entry: MateEntry) -> Iterator[Claim]:
     """That the verdict is the one these figures come to, beyond the interval of the departure."""
     over, parallel = joint.footprint.area > 0.0, joint.angle <= PARALLEL + TILT
@@ -106,6 +132,7 @@ def _places(finding: Finding, joint: Joint, level: float) -> Iterator[Claim]:
 
 def _entry(scene: Scene, finding: Finding) -> MateEntry:
     for one in scene.project.document.mates:
-        if one.vehicle in (None, finding.vehicle) and finding.subject == f'mate "{one.name}"':
+        subjects = (f'mate "{one.name}"', f'mate "{one.name}"{AREA_OF}')
+        if one.vehicle in (None, finding.vehicle) and finding.subject in subjects:
             return one
     raise NotRechecked("the mate is not in the project file")

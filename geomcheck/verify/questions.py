@@ -79,6 +79,10 @@ def _on(*names: str) -> Callable[[Sequence[Finding]], bool]:
     return lambda found: any(set(f.parts) == set(names) for f in found)
 
 
+def _unmeasured(subject: str) -> Callable[[Sequence[Finding]], bool]:
+    return lambda found: any(f.subject == subject and f.quantity is None for f in found)
+
+
 def _either(
     *ways: Callable[[Sequence[Finding]], bool],
 ) -> Callable[[Sequence[Finding]], bool]:
@@ -94,7 +98,11 @@ def _of_project(project: Project, vehicle: str) -> Iterator[Question]:
         yield Question("fit-gap", f"{one.ours} / {one.other}", _on(one.ours, one.other))
     for mate in document.mates:
         if mate.vehicle in here:
-            yield Question("fit-mate", f'mate "{mate.name}"', _named(f'mate "{mate.name}"'))
+            name = f'mate "{mate.name}"'
+            yield Question("fit-mate", name, _named(name))
+            if mate.area is not None:
+                area = f"{name}, area"
+                yield Question("fit-mate", area, _either(_named(area), _unmeasured(name)))
     for port in document.port_joints:
         if port.vehicle in here:
             name = f'port "{port.name}"'
