@@ -1,4 +1,4 @@
-"""Re-check of areas told two ways: the plane sections anew; the levels are not solved again."""
+"""Re-check of areas told two ways: plane sections anew, levels of a potential on plain cubes."""
 
 from __future__ import annotations
 
@@ -11,10 +11,15 @@ import shapely
 from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.flow_duct import Duct, Station, duct_of
+from geomcheck.verify.flow_levels import areas, field
 from geomcheck.verify.scene import Scene
+from geomcheck.verify.simple import FloatArray
 
 #: A path that was found by itself is known by rounded points: areas agree to this share.
 SHARE = 1e-3
+#: Plain cubes tell a level's area to this share; where more than STILL of a section is still air
+#: they cannot.
+COARSE, STILL = 0.05, 0.01
 
 
 def agreement(scene: Scene, finding: Finding) -> Iterator[Claim]:
@@ -27,9 +32,9 @@ def agreement(scene: Scene, finding: Finding) -> Iterator[Claim]:
     plane = np.array(told["plane"], dtype=np.float64)
     level = np.array(told["level"], dtype=np.float64)
     rows = duct.along(told["s"])
-    areas = np.array([_area(row) for row in rows])
-    off = np.abs(areas / plane - 1.0)
-    same = np.isfinite(areas) == np.isfinite(plane)
+    found = np.array([_area(row) for row in rows])
+    off = np.abs(found / plane - 1.0)
+    same = np.isfinite(found) == np.isfinite(plane)
     worst = float(np.nanmax(off)) if np.isfinite(off).any() else 0.0
     words = f"{len(rows)} sections, {100.0 * worst:.4f} % off at most"
     yield confirm("areas by planes", bool(same.all()) and worst <= SHARE, words)
@@ -41,7 +46,34 @@ def agreement(scene: Scene, finding: Finding) -> Iterator[Claim]:
         place = np.linalg.norm(np.array(finding.witnesses[0].point) - rows[k].point)
         words = f"{100.0 * apart[k]:.3f} % at {rows[k].s:.2f} mm"
         yield confirm("farthest apart", bool(place <= 0.05), words)
-    yield left_open("areas by levels", "the potential of the void is not solved again")
+    yield _levels(duct, rows, level, told["stagnant"])
+
+
+def _levels(
+    duct: Duct, rows: tuple[Station, ...], told: FloatArray, stagnant: list[float | None]
+) -> Claim:
+    """That the levels' areas are those of a potential on plain cubes, to some per cent."""
+    what = "areas by levels"
+    if len(duct.entry.outlets) > 1 or duct.entry.closed or duct.entry.seal:
+        return left_open(what, "openings are shut for the potential, which is not made again")
+    closed = tuple(row for row in rows if row.state == "measured")
+    if len(closed) < 3:
+        return left_open(what, "no three sections close")
+    found = duct.once("levels", lambda: field(duct, closed))
+    if found is None:
+        return left_open(what, "plain cubes do not join its ends")
+    own = areas(found, closed)
+    off, count = 0.0, 0
+    for row, area in zip(closed, own, strict=True):
+        k = next(n for n, one in enumerate(rows) if one is row)
+        still = stagnant[k]
+        # Air that all but stands still is left out there, and counts here.
+        if np.isfinite(area) and np.isfinite(told[k]) and still is not None and still <= STILL:
+            off, count = max(off, abs(float(area / told[k]) - 1.0)), count + 1
+    if not count:
+        return left_open(what, "no station is clear of the ends and of still air")
+    words = f"sampled: {count} levels on cubes of {found.side:.2f} mm, {100.0 * off:.2f} % off"
+    return confirm(what, off <= COARSE, words)
 
 
 def _area(row: Station) -> float:
