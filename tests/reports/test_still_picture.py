@@ -257,6 +257,14 @@ def test_a_duct_is_cut_along_its_path_and_shows_path_and_throat():
     assert rows.sum() == pytest.approx(60 * scene.camera.scale(HEIGHT), abs=16)
 
 
+def test_a_place_of_no_part_of_the_assembly_is_drawn(cell):
+    """A finding of the whole order of work, say: it names a place, and no part."""
+    parts = PartSet([*cell.values()])
+    places = (Witness("stopped here", "", (0.0, 0.0, 40.0)),)
+    found = replace(gap_finding(), parts=(), witnesses=places, quantity=None, requirement=None)
+    assert pixels(picture(found, parts)).shape == (HEIGHT, WIDTH, 3)
+
+
 def test_nothing_to_show_gives_no_picture(cell):
     lost = Finding("fit-gap", Verdict.ERROR, "van", "x", ("no such part",), "message")
     assert picture(lost, cell) is None

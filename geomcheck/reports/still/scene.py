@@ -86,7 +86,7 @@ def _layers(
 ) -> list[Layer]:
     """Subjects opaque, the one to blame in its own colour; all other parts ghosted."""
     layers = []
-    strangers = all(parts[name].role == "neighbour" for name in subjects)
+    strangers = bool(subjects) and all(parts[name].role == "neighbour" for name in subjects)
     for name, part in parts.items():
         shown = name in subjects
         # What is carried is ours, but the one to blame where it meets the housing.
