@@ -21,7 +21,15 @@ from geomcheck.reports.words import (
 #: Open findings shown in full; the others are counted.
 MOST = 25
 _OPEN = (Verdict.ERROR, Verdict.FAIL, Verdict.UNDECIDED)
-_MARKS = re.compile(r"([\\`*_{}\[\]<>()#+!|~&@-])")
+#: Bytes of a summary that servers take of one step; of a longer one they show nothing
+#: (docs.github.com, "Workflow commands", step isolation and limits).
+LARGEST = 1_048_576
+#: Letters of one text.
+_LONGEST = 2_000
+_MARKS = re.compile(r"([\\`*_\[\]<>#|~&@])")
+#: Signs that make a list or a rule at the beginning of a line only.
+_FIRST = re.compile(r"^(\s*|\s*\d+(?=[.)]))([-+=.)])")
+_ESCAPED = r"\1\\\2"
 
 
 def to_markdown(result: Result, *, most: int = MOST) -> str:
@@ -33,7 +41,22 @@ def to_markdown(result: Result, *, most: int = MOST) -> str:
     most : int
         Open findings shown; what is left out is counted, by verdict.
     """
-    return "\n".join(_lines(result, most)) + "\n"
+    lines = [f"{line}\n" for line in _lines(result, most)]
+    if sum(len(line.encode("utf-8", "replace")) for line in lines) <= LARGEST:
+        return "".join(lines)
+    kept: list[str] = []
+    room = LARGEST - 400
+    for line in lines:
+        room -= len(line.encode("utf-8", "replace"))
+        if room < 0:
+            break
+        kept.append(line)
+    left = len(lines) - len(kept)
+    kept.append(
+        f"\n**Cut here: {plural(left, 'line')} left out, as a CI server takes no more than 1 MiB. "
+        f"The JSON result has all {plural(len(result.findings), 'finding')}.**\n"
+    )
+    return "".join(kept)
 
 
 def _lines(result: Result, most: int) -> Iterator[str]:
@@ -57,7 +80,7 @@ def _lines(result: Result, most: int) -> Iterator[str]:
     cautions = dict.fromkeys(f.caution for f in unsettled[:most] if f.caution)
     for caution in cautions:
         yield ""
-        yield f"> {_plain(caution)}"
+        yield f"> {_FIRST.sub(_ESCAPED, _plain(caution))}"
     yield ""
     yield f"`{_code(result.file)}`, geomcheck {_plain(result.version)}"
 
@@ -82,21 +105,25 @@ def _table(findings: list[Finding]) -> Iterator[str]:
     yield "|---|---|---|---|---|---|"
     for finding in findings:
         need, got = finding.requirement, finding.quantity
-        text = f"{finding.message} {finding.remedy}".strip()
+        text = _plain(format_text(finding.message))
+        if finding.remedy:
+            text += f"<br>**Do:** {_plain(format_text(finding.remedy))}"
         cells = [
             f"{verdict_symbol(finding.verdict)} {verdict_word(finding.verdict)}",
             _plain(finding.vehicle),
             f"{finding.code}<br>{_plain(finding.subject)}",
             _plain(format_quantity(got, need)) if got else "",
             _plain(format_requirement(need)) if need else "",
-            _plain(format_text(text)),
+            text,
         ]
         yield f"| {' | '.join(cells)} |"
 
 
 def _plain(text: str) -> str:
     """Text that no Markdown reader takes for marks, in one line."""
-    one_line = re.sub(r"[\x00-\x1f\x7f-\x9f]+", " ", text)
+    one_line = re.sub(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+", " ", text)
+    if len(one_line) > _LONGEST:
+        one_line = one_line[:_LONGEST] + "… (cut)"
     return _MARKS.sub(r"\\\1", one_line)
 
 

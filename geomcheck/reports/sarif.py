@@ -1,8 +1,10 @@
 """The result as SARIF 2.1.0 (OASIS standard, 27 March 2020), for code-review and CI servers.
 
-One result a finding. What the standard calls the kind of a result says the verdict: ``fail`` with
+One result for each finding that did not pass. Code-scanning servers take every result for an
+alert, whatever its kind: passes and remarks are counted in the run's properties, and stand in the
+JSON result. What the standard calls the kind of a result says the verdict: ``fail`` with
 level ``error`` for a fail or an error, ``open`` for an undecided question ("insufficient
-information to decide", 3.27.9), ``pass``, and ``informational`` for a remark. A waived finding is
+information to decide", 3.27.9). A waived finding is
 a fail that is suppressed, with its reason. Each is anchored at the line of the project file that
 asked. The fingerprint holds what was asked, never a value or a line: it stays the same while a
 gap grows, or while lines are added above the entry.
@@ -17,21 +19,28 @@ from dataclasses import asdict
 from typing import Any
 from urllib.parse import quote
 
-from geomcheck.finding import Finding, Result, Verdict
+from geomcheck.finding import SEVERITY, Finding, Result, Verdict
 from geomcheck.reports.json import rounded
-from geomcheck.reports.words import exit_meaning, format_quantity, format_requirement
+from geomcheck.reports.words import (
+    count_verdicts,
+    exit_meaning,
+    format_quantity,
+    format_requirement,
+)
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/os/schemas/sarif-schema-2.1.0.json"
 #: Part of a fingerprint's name: raised when its recipe changes.
 FINGERPRINT = "geomcheckQuestion/v1"
 
+#: Most results of a run that code-scanning servers accept; of more they refuse the whole file
+#: (docs.github.com, "SARIF support for code scanning", read in November 2026).
+MOST_RESULTS = 25_000
+
 _KIND = {
-    Verdict.PASS: "pass",
     Verdict.FAIL: "fail",
     Verdict.ERROR: "fail",
     Verdict.WAIVED: "fail",
     Verdict.UNDECIDED: "open",
-    Verdict.NOT_APPLICABLE: "informational",
 }
 
 
@@ -49,6 +58,21 @@ def to_sarif(result: Result, checks: Mapping[str, tuple[str, str]], *, uri: str 
     """
     codes = sorted({*checks, *(finding.code for finding in result.findings)})
     where = quote(uri or result.file, safe="/", errors="surrogateescape")
+    told = sorted(
+        (finding for finding in result.findings if finding.verdict in _KIND),
+        key=lambda finding: SEVERITY.index(finding.verdict),
+    )
+    invocation: dict[str, Any] = {
+        "executionSuccessful": result.exit_code != 2,
+        "exitCode": result.exit_code,
+        "exitCodeDescription": exit_meaning(result.exit_code),
+    }
+    if len(told) > MOST_RESULTS:
+        text = (
+            f"{len(told)} findings did not pass; the worst {MOST_RESULTS} are told here, as many "
+            "as code-scanning servers take. The JSON result has all."
+        )
+        invocation["toolExecutionNotifications"] = [{"level": "warning", "message": {"text": text}}]
     run = {
         "tool": {
             "driver": {
@@ -59,16 +83,15 @@ def to_sarif(result: Result, checks: Mapping[str, tuple[str, str]], *, uri: str 
         },
         "columnKind": "unicodeCodePoints",
         "artifacts": [{"location": {"uri": where}}],
-        "invocations": [
-            {
-                "executionSuccessful": result.exit_code != 2,
-                "exitCode": result.exit_code,
-                "exitCodeDescription": exit_meaning(result.exit_code),
-            }
-        ],
+        "invocations": [invocation],
         "results": [
-            _result(finding, codes.index(finding.code), where) for finding in result.findings
+            _result(finding, codes.index(finding.code), where) for finding in told[:MOST_RESULTS]
         ],
+        "properties": {
+            "verdicts": {
+                verdict.value: count for verdict, count in count_verdicts(result.findings).items()
+            }
+        },
     }
     log = {"$schema": SCHEMA, "version": "2.1.0", "runs": [run]}
     return json.dumps(log, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -11,6 +11,7 @@ import jsonschema
 import pytest
 
 from geomcheck.finding import EntryRef, Quantity, Verdict
+from geomcheck.reports import sarif
 from geomcheck.reports.sarif import FINGERPRINT, fingerprint, to_sarif
 
 CHECKS = {"fit-gap": ("gaps", "What: asks.\n\nWhy: because.")}
@@ -59,11 +60,29 @@ def test_kinds_levels_and_suppressions(result):
         "error": ("fail", "error"),
         "undecided": ("open", "none"),
         "waived": ("fail", "error"),
-        "pass": ("pass", "none"),
-        "not applicable": ("informational", "none"),
     }
     assert by_verdict["waived"]["suppressions"][0]["kind"] == "external"
     assert all("suppressions" not in by_verdict[v] for v in said if v != "waived")
+
+
+def test_passes_are_counted_and_no_alerts(result):
+    """Code-scanning servers show every result as an alert, even of kind pass."""
+    run = log_of(result)["runs"][0]
+    assert len(run["results"]) == 4
+    assert run["properties"]["verdicts"] == {
+        "error": 1, "fail": 1, "undecided": 1, "waived": 1, "pass": 1, "not applicable": 1,
+    }  # fmt: skip
+
+
+def test_more_than_a_server_takes_is_cut_with_a_word(result, schema, monkeypatch):
+    assert sarif.MOST_RESULTS == 25_000
+    monkeypatch.setattr(sarif, "MOST_RESULTS", 2)
+    log = log_of(replace(result, findings=result.findings[::-1]))
+    jsonschema.Draft7Validator(schema).validate(log)
+    run = log["runs"][0]
+    assert [found["properties"]["verdict"] for found in run["results"]] == ["error", "fail"]
+    (note,) = run["invocations"][0]["toolExecutionNotifications"]
+    assert note["message"]["text"].startswith("4 findings did not pass; the worst 2 are told")
 
 
 def test_the_anchor_is_the_line_that_asked(result):
