@@ -64,7 +64,7 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
         own = bool(entry.place.datums)
         if own or entry.refine is not None:
             alignment = part.alignments[0]
-            if alignment.fit is not None:
+            if own and alignment.fit is not None:
                 points = part.placed([pair.part for pair in entry.place.datums])
                 where = (*key, "place", "datums")
                 yield from _datums(assembly, settings, name, [part], alignment, points, where)
