@@ -60,7 +60,7 @@ def joint_of(finding: Finding, bolt: Bolt, about: View) -> tuple[Joint, list[Cla
         bare = Joint(bolt.entry, bolt.row, bolt.table, 0.0, 0.0, less, more, None, (end, end, end))
         _, low, high, _ = bare.figures(bolt.entry.length)["tip"]
         near, far = float(told["low"]) - low, float(told["high"]) - high
-        beyond = (float(told["value"]) + end, min(near, 0.0) + first, max(far, 0.0) + first)
+        beyond = (first, min(near + end, first), max(far + end, first))
     elif math.isfinite(first):
         claims.append(confirm("metal beyond its end", False, f"{first:.6f} mm below the seat"))
     joint = Joint(

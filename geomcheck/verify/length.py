@@ -161,7 +161,13 @@ def _hole(
     wrong, offsets, widths, nearest = [], [], [], math.inf
     for a, b in hole["pieces"]:
         wall = wall_at(
-            body, about.at, about.axis, a + 0.05, b - 0.05, 0.5 * float(hole["diameter"])
+            body,
+            about.at,
+            about.axis,
+            a + 0.05,
+            b - 0.05,
+            0.5 * float(hole["diameter"]),
+            off=float(hole["offset"]),
         )
         if wall is None:
             wrong.append(f"no round wall from {a:.3f} to {b:.3f} mm")

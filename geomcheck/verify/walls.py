@@ -58,7 +58,14 @@ class Wall:
 
 
 def wall_at(
-    body: Body, point: Any, axis: Any, low: float, high: float, radius: float | None = None
+    body: Body,
+    point: Any,
+    axis: Any,
+    low: float,
+    high: float,
+    radius: float | None = None,
+    *,
+    off: float = 0.0,
 ) -> Wall | None:
     """The round wall about a line, between two heights above a point of it; None without one.
 
@@ -71,8 +78,10 @@ def wall_at(
         mm above the point; the wall comes at least in part between them.
     radius : float, optional
         Of the wall looked for, mm; else the one nearest to the line.
+    off : float
+        How far its axis may pass from the line, mm.
     """
-    reach = 25.0 if radius is None else 1.1 * radius + 1.0
+    reach = 25.0 if radius is None else 1.1 * radius + 1.0 + off
     about = View({"": body}, point, axis, reach)
     tri = about.parts[""]
     rows = _facing(tri) & (tri[:, :, 2].max(axis=1) > low) & (tri[:, :, 2].min(axis=1) < high)
@@ -82,9 +91,12 @@ def wall_at(
     away = np.hypot(tri[:, :, 0], tri[:, :, 1])
     if radius is None:
         radius = float(away.max(axis=1).min())
-    mine = np.abs(away - radius).max(axis=1) <= SHARE * radius + ROUNDING
+    mine = np.abs(away - radius).max(axis=1) <= SHARE * radius + ROUNDING + off
     tri = tri[mine]
     corners = np.unique(np.round(tri.reshape(-1, 3), 7), axis=0)
+    if off > 0.0 and len(corners) >= 6:
+        x, y, _ = _circle(corners)
+        return wall_at(body, about.place(x, y, 0.0), axis, low, high, radius)
     # A wall is cut off nowhere: all of its rims count, and both ends by themselves.
     if len(corners) < 6 or _gap(corners) > 360.0 - TURN + 1.0:
         return None
@@ -98,10 +110,10 @@ def wall_at(
     slope = (circles[1][:2] - circles[0][:2]) / rise
     start = circles[0][:2] - heights[0] * slope
     local = np.array([*slope, 1.0]) / math.hypot(*slope, 1.0)
-    off = corners - np.array([*start, 0.0])
-    off = np.linalg.norm(off - (off @ local)[:, None] * local, axis=1)
-    fitted = float(0.5 * (off.min() + off.max())) if len(off) < 6 else float(off.mean())
-    spread = float(np.sqrt(np.mean((off - fitted) ** 2)))
+    away = corners - np.array([*start, 0.0])
+    away = np.linalg.norm(away - (away @ local)[:, None] * local, axis=1)
+    fitted = float(away.mean())
+    spread = float(np.sqrt(np.mean((away - fitted) ** 2)))
     turned = View(
         {"": body}, about.place(start[0], start[1], 0.0), local @ about.frame, 1.1 * fitted
     )
