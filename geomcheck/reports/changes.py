@@ -17,6 +17,7 @@ from geomcheck.reports.changes_words import (
     amounts,
     flows_told,
     headline,
+    merged,
     there,
     title,
     tools_told,
@@ -43,7 +44,7 @@ MARKS: dict[Kind, tuple[str, str]] = {
     Kind.CHANGED: ("↔", "~"),
     Kind.BETTER: ("↗", "^"),
     Kind.MENDED: ("●", "="),
-    Kind.GONE: ("✖", "-"),
+    Kind.GONE: ("○", "-"),
     Kind.SAME: ("–", " "),
 }
 STYLES: dict[Kind, Verdict] = {
@@ -109,6 +110,8 @@ def _word(change: Change) -> str:
         return _NOW[change.new.verdict]
     if change.new is not None and change.kind is Kind.NEW:
         return f"new, {verdict_word(change.new.verdict)}"
+    if change.kind is Kind.UNCLEAR:
+        return f"undecided, {change.kind.value}"
     return change.kind.value
 
 
@@ -165,6 +168,11 @@ def curve_words(curve: CurveChange) -> str:
     return f"Read from the meshes, the duct {' and '.join(texts)}."
 
 
+def areas_told(comparison: Comparison) -> list[tuple[str, str, list[str]]]:
+    """Vehicles, duct, and which of its stations lost and won most."""
+    return merged((c.vehicle, c.subject, [curve_words(c)]) for c in curves(comparison))
+
+
 def comparison_lines(
     comparison: Comparison,
     *,
@@ -189,14 +197,14 @@ def comparison_lines(
         yield Line(f"{vehicle}:", style="bold")
         for change in shown:
             yield from _change_lines(change, ascii_only)
-    for curve in curves(comparison):
-        yield Line("")
-        yield Line(f"{curve.vehicle}, {curve.subject}:", style="bold")
-        yield Line(format_text(curve_words(curve), ascii_only=ascii_only), 2)
-    for kind, told in (("tools", tools_told), ("flow estimate", flows_told)):
+    for kind, told in (
+        ("", areas_told),
+        (", tools", tools_told),
+        (", flow estimate", flows_told),
+    ):
         for names, subject, texts in told(comparison):
             yield Line("")
-            yield Line(f"{names}, {subject}, {kind}:", style="bold")
+            yield Line(f"{names}, {subject}{kind}:", style="bold")
             for text in texts:
                 yield Line(format_text(text, ascii_only=ascii_only), 2)
     yield Line("")
@@ -226,7 +234,8 @@ def _change_lines(change: Change, ascii_only: bool) -> Iterator[Line]:
         if words.change:
             text += f"; change {words.change}"
     else:
-        text = f"{name}{words.now or words.was}"
+        gone = change.new is None
+        text = f"{name}was {words.was}; not in the new result" if gone else f"{name}{words.now}"
     need = change.finding.requirement
     if need is not None:
         text += f"; required {format_requirement(need, ascii_only=ascii_only)}"

@@ -142,8 +142,7 @@ def _figures(change: Change) -> str:
     old, new = change.old, change.new
     word = {
         Kind.BROKEN: "not fulfilled any more",
-        Kind.NEW: "new finding",
-        Kind.GONE: "gone",
+        Kind.GONE: "not in the new result",
     }.get(change.kind, change.kind.value)
     if old is not None and new is not None and old.quantity and new.quantity:
         unit = new.quantity.unit
@@ -152,6 +151,12 @@ def _figures(change: Change) -> str:
         if old.quantity.unit == unit:
             was, now = (format_number(q.value, decimals) for q in (old.quantity, new.quantity))
             return f"{new.quantity.name} {was} to {now}{space}{unit}, {word}"
+    only = change.finding.quantity
+    if only is not None and (old is None or new is None):
+        value = format_number(only.value, 2 if only.unit == "mm" else 1)
+        before = "was " if new is None else ""
+        space = "" if only.unit == "%" else " "
+        return f"{only.name} {before}{value}{space}{only.unit}, {word}"
     return f"{(new or change.finding).code}, {word}"
 
 
@@ -160,7 +165,8 @@ def tool_words(change: ToolChange) -> list[str]:
     told = []
     if change.lost:
         names = [f"{name} ({why})" if why else name for name, why in change.lost]
-        rest = f"{plural(change.left, 'tool')} still serve" if change.left else "no tool is left"
+        serve = "serves" if change.left == 1 else "serve"
+        rest = f"{plural(change.left, 'tool')} still {serve}" if change.left else "no tool is left"
         told.append(f"loses {_listed(names)}; {rest}")
     if change.won:
         names = [f"{name} (was stopped: {why})" if why else name for name, why in change.won]

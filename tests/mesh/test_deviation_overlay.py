@@ -251,3 +251,15 @@ def test_given_corner_numbers_and_found_ones_agree():
     b = turned(a, 0.3, (1, 2, 3))
     found, given_ = directed(a, b), directed(a, b, faces=b.faces)
     assert (found.low, found.high, found.mean_high) == (given_.low, given_.high, given_.mean_high)
+
+
+@pytest.mark.parametrize("size", [1.0, 1e-5, 1e-7])
+def test_laid_over_an_island_a_facet_stays_bare(size):
+    full = plate(1)
+    middles = full.mean(axis=1, keepdims=True)
+    target = Target(TriangleTree(middles + (full - middles) * size / 16.0))
+    feet = np.repeat(np.arange(2)[:, None], 4, axis=1)
+    # A goal this low leaves no doubt that the facets are laid over it.
+    most, mean, _ = target._overlaid(full, feet, np.full(2, 1e-3))
+    far = np.linalg.norm(full - middles, axis=2).max(axis=1)
+    assert (most >= far - size).all() and (mean > 1.0).all()
