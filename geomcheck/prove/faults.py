@@ -41,7 +41,7 @@ TITLES = {
     Kind.SUNK: "mating face sunk",
     Kind.PORT: "port moved in its joint",
     Kind.DUCT: "duct wall grown inwards",
-    Kind.SHIFTED: "part shifted",
+    Kind.SHIFTED: "part shifted in its file",
     Kind.MIRRORED: "part mirrored",
     Kind.SWAPPED: "file of another part",
     Kind.LEFT_OUT: "part left out of the project file",

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from geomcheck.errors import CannotDecide
 from geomcheck.fit.body import Body
 from geomcheck.fit.mate import Mate, check_mate
+from geomcheck.fit.ports import measure_ports
 from geomcheck.mesh.part import Part
 from geomcheck.project.assembly import Assembly
 from geomcheck.project.entries import MateEntry
@@ -89,6 +90,9 @@ def ports(field: Field) -> Iterator[Fault]:
         ring = port_edge(part, mate, asked[0] if asked else None)
         if ring is None:
             continue
+        inner = _inner(part, ring, mate)
+        if not asked and not _goes_on(field, entry, where, mate, inner):
+            continue
         normal = np.asarray(mate.face_a.normal)
         across = np.cross(normal, field.chance.normal(size=3))
         move = MOVE * across / np.linalg.norm(across)
@@ -105,10 +109,27 @@ def ports(field: Field) -> Iterator[Fault]:
                 "at": tuple(map(float, middle)),
                 "mate": entry.name,
                 "asked": bool(asked),
-                "middle": _inner(part, ring, mate),
+                "middle": inner,
                 "vehicle": entry.vehicle,
             },
         )
+
+
+def _goes_on(
+    field: Field, entry: MateEntry, where: tuple[str, ...], mate: Mate, at: tuple[float, ...]
+) -> bool:
+    """Whether an opening of the first part's face goes on in the second part."""
+    parts = next(
+        assembly.parts
+        for name, assembly in field.assemblies.items()
+        if name in where and all(part in assembly.parts for part in entry.parts)
+    )
+    first, second = (Body.of(parts[name]) for name in entry.parts)
+    try:
+        measure_ports(first, second, mate, (at[0], at[1], at[2]))
+    except CannotDecide:
+        return False
+    return True
 
 
 def _inner(part: Part, ring: IntArray, mate: Mate) -> tuple[float, ...]:

@@ -113,7 +113,7 @@ def _summary(proof: Proof) -> str:
         f"{counts[Outcome.CAUGHT]} caught, {counts[Outcome.MISSED]} not caught"
     )
     if kept:
-        text += f" ({kept} of them leave all that is required kept)"
+        text += f" ({kept} with all that is required still kept)"
     text += f", {counts[Outcome.HIDDEN]} hidden. "
     tail = {
         0: "Exit code 0: the gate catches them all.",

@@ -51,7 +51,9 @@ class Advice:
 def under(assembly: Assembly, key: Key, mark: Mark) -> Advice:
     """Lines for an entry, with where it stands."""
     ref = assembly.entry(key)
-    return Advice(mark.why, mark.add, ref.entry, ref.line, mark.replaces)
+    there = assembly.lines.value(key)
+    replaces = tuple(name for name in mark.replaces if name in there)
+    return Advice(mark.why, mark.add, ref.entry, ref.line, replaces)
 
 
 def told(trial: Trial) -> str:

@@ -32,7 +32,7 @@ ALIKE = 0.3
 
 
 def shifted(field: Field) -> Iterator[Fault]:
-    """Along one axis of the housing."""
+    """Along one axis of the housing, in its file: its place in the project file is as it was."""
     for part, where in field.parts():
         if part.role == "housing" or any(one.laid is not None for one in part.alignments):
             # The housing is where all is measured from; a part laid on another goes back there.
