@@ -148,6 +148,12 @@ def said_to(verdict):
     return change
 
 
+def without_grip(found):
+    found["details"].pop("grip")
+    found["verdict"] = "pass"
+    found["quantity"] = None
+
+
 @pytest.mark.parametrize(
     ("code", "subject", "verdict", "key", "value", "claims"),
     [
@@ -199,6 +205,12 @@ def test_a_hole_without_a_bolt(scene):
     wrong = scene.wrong(HOLES, "housing", put(("details", "holes", 0, "diameter"), 9.5))
     assert "holes without a bolt" in wrong
 
+    def emptied(found):
+        found["details"].pop("holes")
+        found["verdict"] = "pass"
+
+    assert "list" in scene.wrong(HOLES, "housing", emptied)
+
 
 @pytest.mark.parametrize(
     ("subject", "change", "what"),
@@ -233,6 +245,7 @@ def test_a_hole_without_a_bolt(scene):
         ("off", said_to("pass"), "nothing missed"),
         ("none", put(("details", "hole", "floor"), 30.0), "hole"),
         ("none", said_to("pass"), "nothing missed"),
+        ("none", without_grip, "no figures"),
     ],
 )
 def test_a_falsified_length_is_contradicted(scene, subject, change, what):
@@ -302,6 +315,7 @@ def test_a_pattern_left_worse_than_it_can_be_is_contradicted(scene):
         (LENGTH, "through", "floor", (0, 0, -2), "metal beyond its end"),
         (LENGTH, "nutted", "block", (0, 0, -1), "faces of the layers"),
         (HOLES, "blind", "housing", (0.1, 0, 0), "hole"),
+        (HOLES, 'none" into "block', "block", (0, 0, -60), "metal on its axis"),
         (PATTERN, "free", "block", (0, 0.1, 0), "holes in the meshes"),
         (PATTERN, "short", "block", (0, 0, -60), "metal where a hole should be"),
     ],

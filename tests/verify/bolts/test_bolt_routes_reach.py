@@ -39,6 +39,12 @@ across_flats = 6.0
 profile = [[0.0, 30.0, 10.0]]
 handle = [[10.0, 20.0, 8.0, 0.0, 60.0]]
 arc = 60.0
+
+[[tool]]
+name = "bare"
+drive = "hexagon socket"
+across_flats = 6.0
+profile = [[0.0, 30.0, 10.0]]
 """
 
 PART = """
@@ -79,6 +85,7 @@ def scene(told):
         ("channel", 800.0, '["long handle"]'),
         ("leaning", 1200.0, '["ball-end key 6"]'),
         ("alone", 1600.0, '["hex key"]'),
+        ("bare", 2000.0, '["bare"]'),
         ("air", 2199.0, '["hex key"]'),
     )
     text = HEAD + "".join(BOLT.format(name=n, x=x, tools=t) for n, x, t in bolts)
@@ -217,11 +224,30 @@ def said_to_fail(found):
         ("alone", lambda found: found["details"].pop("way_in"), "way in"),
         ("air", put(("details", "seat", "state"), "seated"), "no seat"),
         ("air", said_to_pass, "no seat"),
+        ("beside", put(("witnesses",), []), "nearest metal"),
+        ("bare", said_to_fail, "bare cannot stand"),
     ],
 )  # fmt: skip
 def test_a_falsified_finding_is_contradicted(scene, subject, change, what):
     wrong = scene.wrong(CODE, subject, change)
     assert any(one == what or one.startswith(what) for one in wrong), wrong
+
+
+def test_room_for_a_hand(told):
+    """A closed hand is 95 mm wide (table ``hands``): a wall 20 mm off the axis stands in it."""
+    text = HEAD + "\n[check.fasten-reach]\nhand = true\n"
+    text += BOLT.format(name="hand", x=0.0, tools='["hex key 6"]') + PART.format("wall")
+    strip, wall = box([-100, -100, -12], [100, 100, 0]), box([20, -90, -5], [25, 90, 400])
+    scene = told(text, {"housing": strip, "wall": wall}, CODE)
+    found = scene.finding(CODE, "hand")
+    assert found["verdict"] == "fail"
+    assert found["quantity"]["value"] == pytest.approx(20.0 - 47.5, abs=1e-5)
+    assert {"room over all parts", "witness on wall", "limit"} <= scene.sound(CODE, "hand")
+    assert "room over all parts" in scene.wrong(CODE, "hand", wider)
+    assert "limit" in scene.wrong(CODE, "hand", put(("requirement", "limit"), -40.0))
+    assert "all of the interval fails" in scene.wrong(CODE, "hand", put(("quantity", "high"), 1.0))
+    off = put(("witnesses", 0, "point", 0), (1.0,))
+    assert "witness on wall" in scene.wrong(CODE, "hand", off)
 
 
 @pytest.mark.parametrize(
