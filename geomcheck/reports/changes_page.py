@@ -118,11 +118,14 @@ def write_comparison(
     """
     from geomcheck.reports.curves import area_curve
 
-    drawn = []
+    # Vehicles whose curves are the same go together.
+    alike: dict[tuple[str, str, str], list[str]] = {}
     for curve in curves(comparison):
         svg = area_curve(curve.finding, earlier=curve.old) or ""
         picture = data_address(svg.encode("utf-8"), "image/svg+xml")
-        drawn.append((curve, format_text(curve_words(curve)), picture))
+        key = (curve.subject, format_text(curve_words(curve)), picture)
+        alike.setdefault(key, []).append(curve.vehicle)
+    drawn = [(", ".join(names), *key) for key, names in alike.items()]
     vehicles = dict.fromkeys([*comparison.new.vehicles, *comparison.old.vehicles])
     changed = [change for change in comparison.changes if change.kind is not Kind.SAME]
     tables = [

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from geomcheck.compare.changes import compare
 from geomcheck.finding import Finding, Quantity, Requirement, Result, Verdict
 from geomcheck.reports.changes import comparison_lines
@@ -35,6 +37,18 @@ def test_a_page_with_both_curves(tmp_path):
     assert "rev &lt;b&gt;" in text and "rev <b>" not in text and "van <1>" not in text
     assert "now fails" in text and "-300.0 mm²" in text
     assert "loses most at 50.00 mm along the path: 300.0 mm² (7.14 %)" in text
+
+
+def test_two_vehicles_with_one_curve_share_a_picture(tmp_path):
+    def both(name, area):
+        one = result(name, area)
+        found = tuple(replace(one.findings[0], vehicle=v) for v in ("hatch", "van"))
+        return replace(one, vehicles=("hatch", "van"), findings=found)
+
+    write_comparison(compare(both("b", 4200.0), both("c", 3900.0)), tmp_path / "a.html", 1)
+    text = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert text.count("data:image/svg+xml;base64,") == 1
+    assert "hatch, van, duct &#34;inlet&#34;" in text or 'hatch, van, duct "inlet"' in text
 
 
 def test_the_lines_say_the_same():
