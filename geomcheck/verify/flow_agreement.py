@@ -10,8 +10,9 @@ import shapely
 
 from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.flow_duct import Duct, Station, duct_of
+from geomcheck.verify.flow_duct import Duct, duct_of
 from geomcheck.verify.flow_levels import areas, field
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import FloatArray
 

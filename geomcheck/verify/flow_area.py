@@ -11,9 +11,11 @@ import shapely
 from geomcheck.finding import Finding, Requirement, Verdict
 from geomcheck.project.ducts import DuctEntry
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.flow_duct import Duct, Station, duct_of, main_of
+from geomcheck.verify.flow_duct import Duct, duct_of, main_of
 from geomcheck.verify.flow_facets import allowance
 from geomcheck.verify.flow_seen import seen_past
+from geomcheck.verify.flow_station import Station
+from geomcheck.verify.flow_unmeasured import nowhere_measured, unmeasured
 from geomcheck.verify.scene import Scene
 from geomcheck.verify.simple import FloatArray
 
@@ -36,12 +38,9 @@ def area(scene: Scene, finding: Finding) -> Iterator[Claim]:
     elif name == "loss of area":
         yield from _loss(finding, duct)
     elif finding.witnesses and finding.verdict is Verdict.UNDECIDED:
-        yield _unmeasured(finding, duct)
+        yield unmeasured(finding, duct)
     elif finding.verdict is Verdict.UNDECIDED:
-        count = 1 + int(np.ceil(duct.line.length / duct.entry.spacing))
-        states = {row.state for row in duct.along(np.linspace(0.0, duct.line.length, count))}
-        words = f"{count} sections cut anew: {', '.join(sorted(states))}"
-        yield confirm("no station can be measured", "measured" not in states, words)
+        yield nowhere_measured(duct)
     else:
         yield left_open("area", "the finding has no number and shows no place")
 
@@ -71,6 +70,10 @@ def _least(finding: Finding, duct: Duct) -> Iterator[Claim]:
     yield path_claim(duct, told)
     curve: Any = told["curve"]
     rows = duct.along(curve["s"])
+    if all(row.state != "measured" for row in rows):
+        duct.refuse_scans()
+        yield confirm("areas along the path", False, "no section along it closes")
+        return
     yield curve_claim(duct, rows, curve)
     throat = np.array(finding.witnesses[0].point)
     s, off = duct.line.nearest(throat)
@@ -117,7 +120,7 @@ def path_claim(duct: Duct, told: Any) -> Claim:
     end = min(float(np.linalg.norm(points[-1] - np.array(port.at))) for port in entry.outlets)
     # The port's point is anywhere in the opening, or beside it on its ring.
     words = f"begins {begin:.2f} mm from the inlet's point, ends {end:.2f} mm from an outlet's"
-    return confirm("path", max(begin, end) <= 1.5 * wide, words)
+    return confirm("path", max(begin, end) <= 0.8 * wide, words)
 
 
 def curve_claim(duct: Duct, rows: Sequence[Station], curve: Any) -> Claim:
@@ -277,22 +280,3 @@ def _loss(finding: Finding, duct: Duct) -> Iterator[Claim]:
 
 def _titled(finding: Finding, begin: float, end: float) -> bool:
     return finding.subject.endswith(f", {begin:g} to {end:g} mm")
-
-
-def _unmeasured(finding: Finding, duct: Duct) -> Claim:
-    """That a section cannot be measured where it is said."""
-    label, at = finding.witnesses[0].label, np.array(finding.witnesses[0].point)
-    s, off = duct.line.nearest(at)
-    if off > 1e-3:
-        return confirm("place", False, f"{off:.5f} mm off the path")
-    row = duct.at(s)
-    if label == "tight bend":
-        reach = 2.0
-        angle = np.radians(duct.line.turned(max(s - reach, 0.0), s + reach))
-        flat = shapely.get_coordinates(row.open)
-        wide = float(np.linalg.norm(flat, axis=1).max(initial=0.0))
-        tight = 2.0 * reach / max(float(angle), 1e-12)
-        words = f"radius {tight:.2f} mm, the bore reaches {wide:.2f} mm from the path"
-        return confirm("bends more tightly than it is wide", tight <= 1.05 * wide, words)
-    states = {duct.at(s + step).state for step in (-2.0 * WRITTEN, 0.0, 2.0 * WRITTEN)}
-    return confirm("no section there", label in states, f"cut anew: {', '.join(sorted(states))}")

@@ -15,7 +15,8 @@ import shapely
 from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.flow_area import same_limit
-from geomcheck.verify.flow_duct import Duct, Station
+from geomcheck.verify.flow_duct import Duct
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.simple import FloatArray, distance_to, to_triangles
 from geomcheck.verify.witness import on_part
 

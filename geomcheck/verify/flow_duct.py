@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
 
 import numpy as np
 import shapely
-from shapely.geometry.base import BaseGeometry
 
 from geomcheck.finding import Finding
 from geomcheck.project.ducts import BladeEntry, DuctEntry
+from geomcheck.verify.body import Edges
 from geomcheck.verify.flow_line import Line
 from geomcheck.verify.flow_section import Opening, opening
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.scene import NotRechecked, Scene, placed
 from geomcheck.verify.simple import FloatArray
 
@@ -24,60 +24,6 @@ Found = TypeVar("Found")
 BESIDE = (-12.0, -5.0, 0.0, 5.0, 12.0)
 #: Of two neighbouring pieces of one bore the smaller has this share in common with the other.
 SHARED = 0.5
-
-
-@dataclass(frozen=True, eq=False)
-class Station:
-    """A section square to the line.
-
-    Parameters
-    ----------
-    s : float
-        mm along the line.
-    point : (3,) float
-    normal : (3,) float
-    frame : (2, 3) float
-    cut : Opening
-    bores : tuple of int
-        Pieces of the cut that belong to the duct.
-    state : str
-        As of the cut.
-    """
-
-    s: float
-    point: FloatArray
-    normal: FloatArray
-    frame: FloatArray
-    cut: Opening
-    bores: tuple[int, ...]
-    state: str
-
-    @property
-    def open(self) -> BaseGeometry:
-        """What is open, in the axes of the frame."""
-        return self.cut.open(self.bores)
-
-    @property
-    def area(self) -> float:
-        """Open area, mm2; NaN where it was not measured."""
-        return float(self.open.area) if self.state == "measured" else float("nan")
-
-    @property
-    def bore(self) -> float:
-        """Area that the walls leave, mm2; NaN where it was not measured."""
-        if self.state != "measured":
-            return float("nan")
-        return float(sum(self.cut.bores[k].area for k in self.bores))
-
-    @property
-    def perimeter(self) -> float:
-        """Wetted length of all outlines of what is open, mm."""
-        return float(self.open.length)
-
-    def space(self, flat: Any) -> FloatArray:
-        """(k, 3) points of the section from (k, 2) in its axes."""
-        at: FloatArray = self.point + np.asarray(flat, dtype=np.float64) @ self.frame
-        return at
 
 
 class Duct:
@@ -133,6 +79,18 @@ class Duct:
         if self._line is None:
             raise NotRechecked("the path was found by itself, and the result does not give it")
         return self._line
+
+    def refuse_scans(self) -> None:
+        """Nothing closes where something was measured: the room reads open surfaces as walls, too.
+
+        Raises
+        ------
+        NotRechecked
+            A wall is an open surface.
+        """
+        for mesh, name in zip(self.walls, self.names, strict=False):
+            if not Edges(mesh).closed:
+                raise NotRechecked(f"{name} is an open surface, such as a scan")
 
     def angle_of(self, blade: BladeEntry) -> float:
         """Degrees off wide open of a blade in this state."""

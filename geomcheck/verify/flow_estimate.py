@@ -13,10 +13,11 @@ from geomcheck.project.ducts import BladeEntry, FlowEntry
 from geomcheck.verify import flow_gas as gas
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.flow_area import same_limit
-from geomcheck.verify.flow_duct import Duct, Station, duct_of, head_of, main_of
+from geomcheck.verify.flow_duct import Duct, duct_of, head_of, main_of
 from geomcheck.verify.flow_facets import missed
 from geomcheck.verify.flow_march import Air, Bore, March, Run, chain, interval
 from geomcheck.verify.flow_shares import Shares
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.scene import Scene
 
 #: What two reckonings of one figure may differ by, as a share and as an amount.
@@ -43,6 +44,7 @@ def estimate(scene: Scene, finding: Finding) -> Iterator[Claim]:
     along = main.details["curve"] if told["mach"] is None else told["mach"]
     rows = duct.along(along["s"])
     if any(row.state != "measured" for row in rows):
+        duct.refuse_scans()
         yield confirm("areas", False, "a section of the duct does not close")
         return
     if ', blade "' in finding.subject:

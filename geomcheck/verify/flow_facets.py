@@ -7,7 +7,8 @@ import shapely
 
 from geomcheck.finding import Quantity
 from geomcheck.verify.claims import Claim, confirm
-from geomcheck.verify.flow_duct import Duct, Station
+from geomcheck.verify.flow_duct import Duct
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.simple import FloatArray
 
 #: Corners that turn by more than this (degrees) are edges of the part, not of its facets.

@@ -18,8 +18,9 @@ from scipy.sparse import coo_array, csr_array, diags_array
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import cg
 
-from geomcheck.verify.flow_duct import Duct, Station
+from geomcheck.verify.flow_duct import Duct
 from geomcheck.verify.flow_section import metal
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.scene import NotRechecked
 from geomcheck.verify.simple import FloatArray, IntArray
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull
 from shapely.geometry.base import BaseGeometry
 
-from geomcheck.verify.flow_duct import Station
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.simple import FloatArray
 
 #: Lines and triangles looked at in one go; bounds the memory.

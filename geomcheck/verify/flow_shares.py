@@ -11,9 +11,10 @@ import shapely
 
 from geomcheck.verify import flow_table as table
 from geomcheck.verify.claims import Claim, confirm
-from geomcheck.verify.flow_duct import Duct, Station
+from geomcheck.verify.flow_duct import Duct
 from geomcheck.verify.flow_march import Bore
 from geomcheck.verify.flow_seen import shadow, stretch
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.simple import FloatArray
 
 #: Coefficients agree to this share and this much.

@@ -10,8 +10,9 @@ import shapely
 from geomcheck.finding import Finding, Verdict
 from geomcheck.verify.claims import Claim, confirm, left_open
 from geomcheck.verify.flow_area import same_limit
-from geomcheck.verify.flow_duct import Duct, Station, duct_of, head_of, main_of
+from geomcheck.verify.flow_duct import Duct, duct_of, head_of, main_of
 from geomcheck.verify.flow_rays import between, free, spread
+from geomcheck.verify.flow_station import Station
 from geomcheck.verify.scene import NotRechecked, Scene
 from geomcheck.verify.simple import FloatArray
 from geomcheck.verify.witness import on_part
@@ -39,6 +40,10 @@ def turn(scene: Scene, finding: Finding) -> Iterator[Claim]:
         return
     yield _path(finding, duct)
     rows = _rows(scene, finding, duct)
+    if len(rows) < 3:
+        duct.refuse_scans()
+        yield confirm("stations", False, "no three sections of the duct close")
+        return
     if about == "sight":
         yield from same_limit(finding, asked.least_sight)
         yield from _sight(finding, duct, rows)
