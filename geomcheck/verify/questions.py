@@ -194,6 +194,7 @@ def _stopped(name: str) -> Callable[[Sequence[Finding]], bool]:
 
 def _of_bolts(project: Project, vehicle: str) -> Iterator[Question]:
     tables: Any = project.document.check
+    names = {part.name for part in parts_of(project, vehicle)}
     for bolt in project.document.fasteners:
         if bolt.vehicle not in (None, vehicle):
             continue
@@ -205,7 +206,10 @@ def _of_bolts(project: Project, vehicle: str) -> Iterator[Question]:
         if every or any(value is not None for value in told):
             yield Question("fasten-length", name, _named(name))
         if "fasten-holes" in tables:
-            yield Question("fasten-holes", name, _begins(name))
+            yield Question("fasten-holes", name, _named(name))
+            if bolt.nut is None and bolt.into in names:
+                thread = f'{name} into "{bolt.into}"'
+                yield Question("fasten-holes", thread, _named(thread))
 
 
 def _of_findings(project: Project, vehicle: str, findings: Sequence[Finding]) -> Iterator[Question]:
