@@ -7,6 +7,7 @@ over all triangles that come near the line.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from copy import copy
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,8 @@ from geomcheck.verify.simple import FloatArray, axis_frame, to_segments
 
 #: Halvings until a height is found: a span of a metre to less than a rounding.
 HALVINGS = 60
+#: Triangles measured in one go.
+SHARE = 256
 
 
 class View:
@@ -45,14 +48,16 @@ class View:
         self.frame = np.vstack([axis_frame(self.axis), self.axis])
         self.bodies = bodies
         self.slack = {name: (slack or {}).get(name, 0.0) for name in bodies}
-        self.parts = {name: self._near(body.triangles, radius) for name, body in bodies.items()}
-
-    def _near(self, mesh: FloatArray, radius: float) -> FloatArray:
-        local: FloatArray = (mesh - self.at) @ self.frame.T
-        middle = local[:, :, :2].mean(axis=1)
-        ball = np.linalg.norm(local[:, :, :2] - middle[:, None], axis=2).max(axis=1)
-        near: FloatArray = local[np.linalg.norm(middle, axis=1) - ball <= radius]
-        return near
+        self.parts: dict[str, FloatArray] = {}
+        # The nearest balls first; how near, and the least and greatest height of each triangle.
+        self._floors: dict[str, FloatArray] = {}
+        self._ends: dict[str, tuple[FloatArray, FloatArray]] = {}
+        for name, body in bodies.items():
+            rows, least = body.near_line(self.at, self.frame, radius)
+            order = np.argsort(least, kind="stable")
+            local: FloatArray = (body.triangles[rows[order]] - self.at) @ self.frame.T
+            self.parts[name], self._floors[name] = local, least[order]
+            self._ends[name] = local[:, :, 2].min(axis=1), local[:, :, 2].max(axis=1)
 
     def nearest(
         self, low: float, high: float, names: Iterable[str] | None = None, *, loose: bool = False
@@ -64,9 +69,17 @@ class View:
         best, whose = np.inf, ""
         for name in self.parts if names is None else names:
             more = self.slack[name] if loose else 0.0
-            found = beside(self.parts[name], low - more, high + more)
-            if len(found) and float(found.min()) - more < best:
-                best, whose = float(found.min()) - more, name
+            tri, least = self.parts[name], self._floors[name]
+            bottom, top = self._ends[name]
+            rows = np.flatnonzero((top >= low - more) & (bottom <= high + more))
+            for begin in range(0, len(rows), SHARE):
+                share = rows[begin : begin + SHARE]
+                # Where the next is farther off than what was found, so are all others.
+                if least[share[0]] - more >= best:
+                    break
+                found = float(beside(tri[share], low - more, high + more).min()) - more
+                if found < best:
+                    best, whose = found, name
         return best, whose
 
     def lowest(
@@ -97,6 +110,15 @@ class View:
             if body.closed and body.holds(point):
                 return name
         return None
+
+    def shifted(self, by: FloatArray) -> View:
+        """The same with all metal moved by a way in the view's own axes, mm."""
+        found = copy(self)
+        found.parts = {name: tri + by for name, tri in self.parts.items()}
+        far = float(np.hypot(by[0], by[1]))
+        found._floors = {n: np.maximum(one - far, 0.0) for n, one in self._floors.items()}
+        found._ends = {n: (a + by[2], b + by[2]) for n, (a, b) in self._ends.items()}
+        return found
 
     def place(self, x: float, y: float, height: float) -> FloatArray:
         """A point in the housing frame."""

@@ -41,6 +41,26 @@ class Body:
         return Bundles(self.triangles)
 
     @cached_property
+    def balls(self) -> tuple[FloatArray, FloatArray]:
+        """(m, 3) and (m,) middle and radius of a ball that holds each triangle, mm."""
+        middle = self.triangles.mean(axis=1)
+        radius = np.linalg.norm(self.triangles - middle[:, None], axis=2).max(axis=1, initial=0.0)
+        return middle, radius
+
+    def near_line(
+        self, at: FloatArray, frame: FloatArray, reach: float
+    ) -> tuple[IntArray, FloatArray]:
+        """Triangles that may come within ``reach`` of a line, and how near each may be at most.
+
+        ``frame`` is (3, 3): two directions square to the line, and its own.
+        """
+        middle, radius = self.balls
+        across = (middle - at) @ frame[:2].T
+        off = np.hypot(across[:, 0], across[:, 1]) - radius
+        rows = np.flatnonzero(off <= reach)
+        return rows, np.maximum(off[rows], 0.0)
+
+    @cached_property
     def edges(self) -> Edges:
         """Corners by number, and the edges between them."""
         return Edges(self.triangles)

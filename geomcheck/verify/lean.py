@@ -113,12 +113,9 @@ def _way_off(
 ) -> float:
     """Least room over poses on the way off along the bolt's axis; the metal moves instead."""
     up = about.frame @ bolt.axis
-    still = about.parts
     least = np.inf
     for lift in np.linspace(0.0, stroke, count):
-        about.parts = {name: tri - lift * up for name, tri in still.items()}
-        least = min(least, _least(about, rows, loose=loose))
-    about.parts = still
+        least = min(least, _least(about.shifted(-lift * up), rows, loose=loose))
     return float(least)
 
 
