@@ -263,3 +263,13 @@ def test_laid_over_an_island_a_facet_stays_bare(size):
     most, mean, _ = target._overlaid(full, feet, np.full(2, 1e-3))
     far = np.linalg.norm(full - middles, axis=2).max(axis=1)
     assert (most >= far - size).all() and (mean > 1.0).all()
+
+
+def test_two_facets_on_the_same_side_of_an_edge_do_not_carry_on():
+    facet = np.array([[[-9, -9, 0], [9, -9, 0], [0, 9, 0]]], dtype=float)
+    # Both run the same way along the line x = 1, and both lie to its left.
+    twice = np.array([[[1, -40, 0], [1, 40, 0], [-80, 0, 0]],
+                      [[1, -40, 0], [1, 40, 0], [-80, 0, 0.1]]], dtype=float)  # fmt: skip
+    feet = np.zeros((1, 4), dtype=np.int64)
+    most, _, _ = Target(TriangleTree(twice))._overlaid(facet, feet, np.full(1, 1e-3))
+    assert most[0] >= 8.0
