@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from geomcheck.errors import InputError
+from geomcheck.files import read_plain
 from geomcheck.finding import Finding
 from geomcheck.project.load import load
 from geomcheck.reports.json import read_result
@@ -59,7 +60,7 @@ def recheck(result: Path, project: Path, tell: Tell | None = None) -> Report:
             where=str(result),
             remedy="give the project file that it was made from",
         )
-    data = json.loads(result.read_text("utf-8"))
+    data = json.loads(read_plain(result).decode("utf-8"))
     if not isinstance(data.get("counts"), dict) or not isinstance(data.get("exit_code"), int):
         raise InputError("this result is damaged (no counts, no exit code)", where=str(result))
     say = tell or (lambda _what, _done, _total: None)

@@ -68,10 +68,9 @@ class About:
         self.names = list(names)
         self.parts: dict[str, FloatArray] = {}
         for name in self.names:
-            local = (scene.triangles(vehicle, name) - frame[0]) @ frame[1:].T
-            middle = local[:, :, :2].mean(axis=1)
-            ball = np.linalg.norm(local[:, :, :2] - middle[:, None], axis=2).max(axis=1)
-            local = local[np.linalg.norm(middle, axis=1) - ball <= reach]
+            body = scene.body(vehicle, name)
+            rows, _ = body.near_line(frame[0], frame[1:], reach)
+            local = (body.triangles[rows] - frame[0]) @ frame[1:].T
             if without and name in without:
                 local = local[~without[name](local)]
             self.parts[name] = local

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import re
 from pathlib import Path
 
 import numpy as np
 
 from geomcheck.errors import GeomcheckError, InputError
+from geomcheck.files import read_plain
 from geomcheck.finding import Finding
 from geomcheck.project.entries import MILLIMETRES, PartEntry, Place
 from geomcheck.project.load import Project
@@ -148,7 +150,7 @@ def read(path: Path) -> FloatArray:
         It is not one that this route reads.
     """
     try:
-        content = path.read_bytes()
+        content = read_plain(path)
     except OSError as error:
         raise InputError(f"cannot be read: {error.strerror}", where=str(path)) from error
     kind = path.suffix.lower()
@@ -165,7 +167,7 @@ def read(path: Path) -> FloatArray:
     if kind in (".obj", ".ply"):
         import trimesh
 
-        mesh = trimesh.load_mesh(path, process=False)
+        mesh = trimesh.load_mesh(io.BytesIO(content), file_type=kind[1:], process=False)
         listed: FloatArray = np.asarray(mesh.vertices, dtype=np.float64)[np.asarray(mesh.faces)]
         return listed
     raise NotRechecked(f"{path.name}: this route reads STL, OBJ and PLY only")

@@ -133,8 +133,8 @@ def checked(tmp_path_factory):
     box([12, -50, 1], [20, 50, 90]).export(folder / "rail.stl")
     box([-50, 70, 57], [50, 130, 62]).export(folder / "roof.stl")
     box([-100, 270, -40], [40, 400, 0]).export(folder / "tank.stl")
-    ring = [([109, -40], [114, 40]), ([86, -40], [91, 40]), ([91, 9], [109, 14])]
-    ring.append(([91, -14], [109, -9]))
+    ring = [([109, -40], [114, 40]), ([86, -40], [91, 40]), ([91.5, 9], [108.5, 14])]
+    ring.append(([91.5, -14], [108.5, -9]))
     walls = [box([*low, 8], [*high, 36]) for low, high in ring]
     trimesh.util.concatenate(walls).export(folder / "clamp.stl")
     done = CliRunner().invoke(

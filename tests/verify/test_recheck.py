@@ -4,6 +4,7 @@ Truths: boxes whose gap, overlap and section are known in closed form.
 """
 
 import json
+import os
 import shutil
 
 import numpy as np
@@ -233,3 +234,30 @@ def test_the_command_line(checked, tmp_path):
     assert data["counts"]["contradicted"] == 0
     assert (data["counts"]["not re-checked"] > 0) == (done.exit_code == 4)
     assert "contradicted" in done.output
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with names")
+@pytest.mark.parametrize("name", ["bonnet.stl", "result.json"])
+def test_a_pipe_under_a_file_s_name_is_refused(checked, tmp_path, name):
+    """It would be waited for without end."""
+    copy = tmp_path / "copy"
+    shutil.copytree(checked, copy)
+    (copy / name).unlink()
+    os.mkfifo(copy / name)
+    with pytest.raises(InputError, match="a pipe or a device"):
+        recheck(copy / "result.json", copy / "project.toml")
+
+
+def test_meshes_of_other_formats_are_read(checked, tmp_path):
+    """The same boxes as OBJ and PLY: nothing is contradicted."""
+    copy = tmp_path / "copy"
+    shutil.copytree(checked, copy)
+    text = (copy / "project.toml").read_text("utf-8")
+    for name, kind in (("bonnet", "obj"), ("clip", "ply")):
+        more = {"digits": 10} if kind == "obj" else {}
+        trimesh.load(copy / f"{name}.stl").export(copy / f"{name}.{kind}", **more)
+        text = text.replace(f"{name}.stl", f"{name}.{kind}")
+    (copy / "project.toml").write_text(text, encoding="utf-8")
+    report = recheck(copy / "result.json", copy / "project.toml")
+    gaps = [one for one in report.findings if one.finding.code == "fit-gap"]
+    assert gaps and all(one.status is Status.CONFIRMED for one in gaps)
