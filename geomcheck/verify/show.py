@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
+from collections import Counter
 from typing import Any, TextIO
 
 from geomcheck.verify.claims import Claim, Recheck, Report, Status
 
+#: A figure in a sentence.
+_FIGURE = re.compile(r"(?<![\w.])-?\d+(?:\.\d+)?(?![\w.]*\w)")
 _SIGN = {Status.CONTRADICTED: "▼", Status.OPEN: "◆", Status.CONFIRMED: "●"}
 
 
 def show_rechecks(report: Report, out: TextIO, *, show_all: bool = False) -> None:
-    """Write a re-check: what is contradicted in full, the rest as one row for each check.
+    """Write a re-check, worst first: what is contradicted, what stays open and why, what holds.
 
     Parameters
     ----------
@@ -23,20 +27,31 @@ def show_rechecks(report: Report, out: TextIO, *, show_all: bool = False) -> Non
     for claim in report.whole:
         if show_all or claim.status is not Status.CONFIRMED:
             out.write(f"{_claim(claim)}\n")
-    for one in report.findings:
-        if show_all or one.status is Status.CONTRADICTED:
-            _finding(one, out, show_all)
-    out.write(f"{'check':<18}{'confirmed':>11}{'contradicted':>14}{'not re-checked':>16}  \n")
-    for code in sorted({one.finding.code for one in report.findings}):
-        mine = [one.status for one in report.findings if one.finding.code == code]
-        counts = [mine.count(s) for s in (Status.CONFIRMED, Status.CONTRADICTED, Status.OPEN)]
-        out.write(f"{code:<18}{counts[0]:>11}{counts[1]:>14}{counts[2]:>16}\n")
+    for status in Status:
+        for one in report.of(status):
+            if show_all or status is Status.CONTRADICTED:
+                _finding(one, out, show_all)
     reasons = _reasons(report)
     if reasons:
-        out.write("\nNot re-checked, and not counted as confirmed:\n")
-        for (code, what, why), count in reasons.items():
-            out.write(f"  {count:>4} x {code}, {what}: {why}\n")
+        out.write("Not re-checked, and not counted as confirmed:\n")
+        for count, words in reasons:
+            out.write(f"  {count:>4} x {words}\n")
+        out.write("\n")
+    _table(report, out)
     out.write(f"\n{_summary(report)}\n")
+
+
+def _table(report: Report, out: TextIO) -> None:
+    """One row for each check, the worst first."""
+    wide = 2 + max((len(one.finding.code) for one in report.findings), default=16)
+    out.write(f"{'check':<{wide}}{'contradicted':>13}{'not re-checked':>16}{'confirmed':>11}\n")
+    rows: list[tuple[str, int, int, int]] = []
+    for code in sorted({one.finding.code for one in report.findings}):
+        mine = [one.status for one in report.findings if one.finding.code == code]
+        wrong, left, good = (mine.count(status) for status in Status)
+        rows.append((code, wrong, left, good))
+    for code, wrong, left, good in sorted(rows, key=lambda row: (-row[1], -row[2], row[0])):
+        out.write(f"{code:<{wide}}{wrong:>13}{left:>16}{good:>11}\n")
 
 
 def _finding(one: Recheck, out: TextIO, show_all: bool) -> None:
@@ -54,23 +69,26 @@ def _claim(claim: Claim) -> str:
     return f"{_SIGN[claim.status]} {claim.status}: {claim.what}, {claim.words}"
 
 
-def _reasons(report: Report) -> dict[tuple[str, str, str], int]:
-    """Why claims were left open, with how often; figures taken out so that like goes with like."""
-    found: dict[tuple[str, str, str], int] = {}
+def _reasons(report: Report) -> list[tuple[int, str]]:
+    """Why claims were left open, most often first; what differs in figures alone goes together."""
+    found: dict[str, Counter[str]] = {}
     for one in report.findings:
         for claim in one.claims:
             if claim.status is Status.OPEN:
-                key = (one.finding.code, claim.what, claim.words)
-                found[key] = found.get(key, 0) + 1
-    return dict(sorted(found.items()))
+                words = f"{one.finding.code}, {claim.what}: {claim.words}"
+                found.setdefault(_FIGURE.sub("...", words), Counter())[words] += 1
+    rows = [(told.total(), next(iter(told)) if len(told) == 1 else k) for k, told in found.items()]
+    return sorted(rows, key=lambda row: (-row[0], row[1]))
 
 
 def _summary(report: Report) -> str:
     counts = {status: len(report.of(status)) for status in Status}
     wrong = counts[Status.CONTRADICTED] + sum(c.status is Status.CONTRADICTED for c in report.whole)
+    claims = len(report.whole) + sum(len(one.claims) for one in report.findings)
     text = (
-        f"{len(report.findings)} findings: {counts[Status.CONFIRMED]} confirmed, "
-        f"{wrong} contradicted, {counts[Status.OPEN]} not re-checked or not in full. "
+        f"{len(report.findings)} findings, {claims} claims: {wrong} contradicted, "
+        f"{counts[Status.OPEN]} not re-checked or not in full, "
+        f"{counts[Status.CONFIRMED]} confirmed. "
     )
     if report.exit_code == 1:
         return text + "Exit code 1: the result does not agree with the meshes."
