@@ -302,3 +302,32 @@ def test_the_file_of_an_earlier_commit_is_planted(rig, meshes, follow):
     follow(folder / "project.toml", [row])
     (trial,) = prove(folder / "project.toml", kinds=[Kind.STALE]).trials
     assert (trial.outcome, trial.by.finding.code) == (Outcome.CAUGHT, "part-sound")
+
+
+def test_what_fails_already_hides_nothing_where_the_entry_meant_for_it_is_missing(rig):
+    """B2's head stands over the port: no seat, so its reach is open before and after."""
+    file = rig(("at = [-45.0, 28.0, 20.0]", "at = [0.0, 0.0, 20.0]"))
+    proof = prove(file, kinds=[Kind.BOLT_MOVED])
+    rows = zip(proof.trials, proof.advised, strict=True)
+    (row,) = ((trial, told) for trial, told in rows if trial.fault.target == "B2")
+    assert (row[0].outcome, row[1].add) == (Outcome.MISSED, "[check.fasten-holes]")
+
+
+def test_a_tolerance_too_wide_is_replaced(rig, follow):
+    wide = 'file = "lever.stl"\nsize = [30, 12, 8]\nsize_tolerance = 30'
+    file = rig(('file = "lever.stl"', wide))
+
+    def small():
+        proof = prove(file, kinds=[Kind.UNIT])
+        rows = zip(proof.trials, proof.advised, strict=True)
+        mine = (row for row in rows if row[0].fault.target == "lever")
+        return next(row for row in mine if "too small" in row[0].fault.words)
+
+    trial, told = small()
+    assert trial.outcome is Outcome.MISSED
+    assert told.replaces == ("size", "size_tolerance")
+    assert "is allowed to differ by 30 mm" in told.why
+    row = {"text": told.add, "under": told.under, "line": told.line}
+    follow(file, [row | {"in_place_of": told.replaces}])
+    assert file.read_text(encoding="utf-8").count("size = [") == 1
+    assert small()[0].by.finding.code == "part-sound"
