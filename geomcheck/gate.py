@@ -16,12 +16,13 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from itertools import accumulate, chain
+from pathlib import Path
 from typing import Any, Protocol, TypeAlias, cast
 
 from geomcheck import checks
 from geomcheck.choosing import ALWAYS as ALWAYS
 from geomcheck.choosing import choose, choose_vehicles
-from geomcheck.errors import CannotDecide, InputError, ProjectError
+from geomcheck.errors import CannotDecide, GeomcheckError, InputError, ProjectError, visible
 from geomcheck.finding import (
     EntryRef,
     FailLevel,
@@ -204,6 +205,41 @@ def asked(project: Project, only: Iterable[str] = ()) -> frozenset[str]:
 def nothing(project: Project, fail_level: FailLevel = "undecided") -> Result:
     """The result of asking nothing: exit code 3."""
     return Result(project.document.name, project.file.name, __version__, (), {}, (), fail_level)
+
+
+#: Code of the one finding of a run that could not begin, and who it is about.
+UNREAD, ALL = "project", "all vehicles"
+
+
+def unread(path: Path, error: GeomcheckError, fail_level: FailLevel = "undecided") -> Result:
+    """The result of a run that could not begin: one error, exit code 2.
+
+    Reports that are asked for hold it, so that none of an earlier run is taken for this one's.
+
+    Parameters
+    ----------
+    path : Path
+        The project file, as it was given.
+    error : GeomcheckError
+        Why.
+    fail_level : {"undecided", "waived", "remark"}
+    """
+    name = visible(path.name)
+    entry, subject = None, error.where or name
+    if isinstance(error, ProjectError):
+        entry, subject = EntryRef(name, error.line, error.entry or name), error.entry or name
+    finding = Finding(
+        code=UNREAD,
+        verdict=Verdict.ERROR,
+        vehicle=ALL,
+        subject=subject,
+        parts=(),
+        message=f"Nothing was checked. {sentence(error.what)}",
+        remedy=sentence(error.remedy),
+        entry=entry,
+        about_input=True,
+    )
+    return Result(name, name, __version__, (ALL,), {}, (finding,), fail_level)
 
 
 def _known(check: Check, assembly: Assembly, settings: Table) -> Iterable[Finding]:

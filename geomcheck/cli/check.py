@@ -87,6 +87,7 @@ def check(
     show_all: bool,
 ) -> None:
     """Answer every question the project file PROJECT asks."""
+    from geomcheck import outputs as writing
     from geomcheck import session
     from geomcheck.store import open_store
 
@@ -95,21 +96,22 @@ def check(
     if no_cache and cache is not None:
         raise click.UsageError("--cache and --no-cache together make no sense: give one")
     guard([project], [html, json_file, junit, sarif, markdown])
-    outputs = session.Outputs(html, json_file, junit, sarif, markdown, not no_pictures)
+    outputs = writing.Outputs(html, json_file, junit, sarif, markdown, not no_pictures)
     with session.progress() as tell:
-        run = session.run(
-            project,
-            tell,
-            vehicles=vehicles,
-            only=only,
-            changed_since=changed_since,
-            fail_level=fail_level,
-            today=today.date() if today else None,
-            store=None if no_cache else open_store(cache),
-            workers=workers or 0,
-        )
-        session.write_files(run, project, outputs, tell)
-        drawn = session.draw(run, drawings, tell)
+        with writing.told_in(outputs, project, fail_level, tell):
+            run = session.run(
+                project,
+                tell,
+                vehicles=vehicles,
+                only=only,
+                changed_since=changed_since,
+                fail_level=fail_level,
+                today=today.date() if today else None,
+                store=None if no_cache else open_store(cache),
+                workers=workers or 0,
+            )
+        writing.write_files(run, project, outputs, tell)
+        drawn = writing.draw(run, drawings, tell)
     if json_file != "-":
         from geomcheck.reports.terminal import show
 
@@ -119,7 +121,7 @@ def check(
         if annotate:
             from geomcheck.reports.workflow import workflow_commands
 
-            for line in workflow_commands(run.result, path=session.as_given(project)):
+            for line in workflow_commands(run.result, path=writing.as_given(project)):
                 click.echo(line)
         for path in outputs.files:
             click.echo(f"wrote {path}")

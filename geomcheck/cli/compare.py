@@ -67,7 +67,7 @@ def compare(
     are compared; of projects and revisions the parts, too: which place moved how far, and what
     material was added and removed.
     """
-    from geomcheck import session
+    from geomcheck import outputs, session
     from geomcheck.compare.changes import compare as lay_side_by_side
     from geomcheck.reports.changes import show_comparison
     from geomcheck.reports.changes_page import comparison_json, write_comparison
@@ -97,7 +97,7 @@ def compare(
             tell("comparing the parts", 1, 1)
         code = comparison.exit_code(worse_fails=worse_fails)
         if json_file is not None:
-            session.write_or_print(comparison_json(comparison, code, parts), json_file)
+            outputs.write_or_print(comparison_json(comparison, code, parts), json_file)
         if html is not None:
             tell("drawing the page", 0, 1)
             write_comparison(

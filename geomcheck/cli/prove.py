@@ -54,7 +54,7 @@ def prove(
     the bolt is new, worse for certain, or open and was not. What is not caught is told with the
     entry that the project file lacks.
     """
-    from geomcheck import session
+    from geomcheck import outputs, session
     from geomcheck.prove import Kind
     from geomcheck.prove import prove as plant
     from geomcheck.prove.show import proof_text, show_proof
@@ -70,7 +70,7 @@ def prove(
             tell=tell,
         )
     if json_file is not None:
-        session.write_or_print(proof_text(proof), json_file)
+        outputs.write_or_print(proof_text(proof), json_file)
     if json_file != "-":
         show_proof(proof, sys.stdout)
         if json_file is not None:

@@ -28,7 +28,7 @@ def steps(
 
     Needs an [order] table in the project file.
     """
-    from geomcheck import session
+    from geomcheck import outputs, session
     from geomcheck.reports.steps import show_steps, steps_text, write_steps
     from geomcheck.store import open_store
 
@@ -45,7 +45,7 @@ def steps(
             tell("drawing the steps", 0, 1)
             write_steps(run.result, run.assemblies, html, pictures=not no_pictures)
     if csv_file is not None:
-        session.write_or_print(steps_text(run.result), csv_file)
+        outputs.write_or_print(steps_text(run.result), csv_file)
     if csv_file != "-":
         show_steps(run.result, sys.stdout)
         for path in (html, csv_file):

@@ -28,7 +28,7 @@ def verify(result: Path, project: Path, json_file: str | None, show_all: bool) -
     Files are read, placed, measured and cut anew, over all triangles. What this route cannot
     answer is listed as not re-checked and never counts as confirmed.
     """
-    from geomcheck import session
+    from geomcheck import outputs, session
     from geomcheck.verify import recheck
     from geomcheck.verify.show import rechecks_text, show_rechecks
 
@@ -36,7 +36,7 @@ def verify(result: Path, project: Path, json_file: str | None, show_all: bool) -
     with session.progress() as tell:
         report = recheck(result, project, tell)
     if json_file is not None:
-        session.write_or_print(rechecks_text(report), json_file)
+        outputs.write_or_print(rechecks_text(report), json_file)
     if json_file != "-":
         show_rechecks(report, sys.stdout, show_all=show_all)
         if json_file is not None:

@@ -9,6 +9,7 @@ from geomcheck.finding import SEVERITY, Finding, Result, Verdict
 
 #: Beginning of the codes of a room's checks, and the question they answer.
 ROOMS = {
+    "project": "can it be read",
     "part": "are the parts usable",
     "fit": "does it fit",
     "flow": "does it breathe",
