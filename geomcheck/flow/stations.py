@@ -105,11 +105,14 @@ class Stations:
     surfaces : sequence of Surface
         Walls and obstacles.
     path : FlowPath
+    shut : bool
+        The walls are cast about a solid and shut its ends, which are ports and no walls.
     """
 
-    def __init__(self, surfaces: Sequence[Surface], path: FlowPath) -> None:
+    def __init__(self, surfaces: Sequence[Surface], path: FlowPath, *, shut: bool = False) -> None:
         self.surfaces = list(surfaces)
         self.path = path
+        self.shut = shut
         self.rows: list[Station] = []
         self._known: pieces.Known = {}
         self._bounds: dict[tuple[int, int], tuple[float, float]] = {}

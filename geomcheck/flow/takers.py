@@ -282,7 +282,7 @@ def _least(rows: Stations, row: Station, number: int, by: FloatArray, plane: Cut
     if plane is not None:
         start = section(surfaces, plane.frame, plane.shapes())
         if np.isfinite(start.area):
-            area = min(area, polish(surfaces, start, within(rows.path, start))[0].area)
+            area = min(area, polish(surfaces, start, within(rows, start))[0].area)
     return area
 
 

@@ -33,6 +33,8 @@ _DIPS = 8
 _DIP = 1e-3
 #: A search may not leave its start by more than this many equivalent diameters along the path.
 REACH = 1.5
+#: A plane may pass the corners of an end station by this, mm.
+_RIM = 1e-3
 #: Tilts tried at a start: degrees, and directions round the normal.
 _LEANS = (0.0, 15.0, 35.0)
 _ROUND = 6
@@ -104,7 +106,7 @@ def true_throat(rows: Stations, *, frames: Any = ()) -> TrueThroat:
     ends: list[tuple[Cut, Cut]] = []
     tried = 0
     for start in starts:
-        allowed = within(rows.path, start)
+        allowed = within(rows, start)
         for lean in _leans(rows.surfaces, start, allowed):
             tried += 1
             end = least(rows.surfaces, start, allowed, lean)
@@ -112,19 +114,22 @@ def true_throat(rows: Stations, *, frames: Any = ()) -> TrueThroat:
                 ends.append((end, start))
     for start in given(rows, frames):
         tried += 1
-        end = least(rows.surfaces, start, within(rows.path, start))
+        end = least(rows.surfaces, start, within(rows, start))
         if end is not None:
             ends.append((end, start))
     ends = ends or [(start, start) for start in starts]
     rough, begun = min(ends, key=lambda one: one[0].area)
-    best, won = polish(rows.surfaces, rough, within(rows.path, begun))
+    best, won = polish(rows.surfaces, rough, within(rows, begun))
     same = sum(end.area <= best.area * (1.0 + _SAME) for end, _ in ends)
     return _result(rows, best, won, square, tried, same)
 
 
-def stations_of(surfaces: Sequence[Surface], survey: Survey) -> Stations:
-    """The stations of a survey, cut again: ``surfaces`` are its walls, then its obstacles."""
-    rows = Stations(surfaces, survey.path)
+def stations_of(surfaces: Sequence[Surface], survey: Survey, *, shut: bool = False) -> Stations:
+    """The stations of a survey, cut again: ``surfaces`` are its walls, then its obstacles.
+
+    ``shut``: the walls are cast about a solid and shut its ends.
+    """
+    rows = Stations(surfaces, survey.path, shut=shut)
     rows.add(np.unique(survey.fine_s))
     return rows
 
@@ -166,18 +171,38 @@ def given(rows: Stations, frames: Any) -> list[Cut]:
     return out
 
 
-def within(path: FlowPath, start: Cut) -> Allowed:
-    """Whether a plane crosses the path near a start, between the ends of the path."""
+def within(rows: Stations, start: Cut) -> Allowed:
+    """Whether a plane crosses the path near a start, between the ends of the path.
+
+    Where walls shut the ends, which are ports, a plane must also be clear of the end stations:
+    else it would be shut by the end itself, and part nothing.
+    """
+    path = rows.path
     reach = REACH * float(np.sqrt(4.0 * start.area / np.pi))
     middle = nearest(path, start.centre())
     s = np.clip(np.linspace(middle - reach, middle + reach, 61), 0.0, path.length)
     points = path.frames(s)[:, :3]
+    rims = _rims(rows, middle, reach) if rows.shut else []
 
     def allowed(frame: FloatArray) -> bool:
         side = (points - frame[:3]) @ frame[9:12]
-        return bool(side[0] <= 0.0 <= side[-1])
+        if not side[0] <= 0.0 <= side[-1]:
+            return False
+        return all(
+            float((sense * ((rim - frame[:3]) @ frame[9:12])).max()) <= _RIM for rim, sense in rims
+        )
 
     return allowed
+
+
+def _rims(rows: Stations, middle: float, reach: float) -> list[tuple[FloatArray, float]]:
+    """Corners of the end stations in reach; 1 for the first, which lies upstream, -1 the last."""
+    measured = [row for row in rows.rows if row.state == "measured"]
+    return [
+        (row.region.section.to_space(row.rim()), sense)
+        for row, sense in ((measured[0], 1.0), (measured[-1], -1.0))
+        if abs(row.s - middle) <= reach
+    ]
 
 
 def nearest(path: FlowPath, point: FloatArray) -> float:

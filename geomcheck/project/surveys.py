@@ -190,7 +190,9 @@ class MeasuredDuct:
             self.assembly,
             self.names,
             ("narrowest", self.key, self.settings, self.outlet),
-            lambda: narrowest(stations_of(self.surfaces, self.survey()), self._make()),
+            lambda: narrowest(
+                stations_of(self.surfaces, self.survey(), shut=self.duct.void), self._make()
+            ),
         )
 
     @property

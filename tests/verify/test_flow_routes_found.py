@@ -85,7 +85,7 @@ least_ball = 38.0
 name = "void"
 walls = ["void"]
 void = true
-path = [[0, 0, 45], [0, 0, 105]]
+path = [[0, 0, 1], [0, 0, 149]]
 spacing = 8.0
 least_area = 2500.0
 vehicle = "hatch"
@@ -188,6 +188,9 @@ def test_the_sound_values_are_the_closed_forms(sound):
         assert told == pytest.approx(POLYGON * 1600, rel=5e-3)
     least = one(sound, "flow-area", VOID)["quantity"]["value"]
     assert least == pytest.approx(POLYGON * 900, rel=1e-6)
+    # Begun next to the solid's end, a plane that leans through the end is no section of it.
+    least = one(sound, "flow-throat", VOID)["quantity"]["value"]
+    assert least == pytest.approx(POLYGON * 900, rel=1e-4)
     assert one(sound, "flow-throat", BALL)["verdict"] == "pass"
     assert one(sound, "flow-throat", NARROW)["verdict"] == "fail"
     across = one(sound, "flow-throat", BALL)["quantity"]["value"]
@@ -232,8 +235,8 @@ def path(finding):
 
 def by_an_end(finding):
     """A plane that cuts through the end of the solid, and is small for that."""
-    lean = np.array([math.sin(math.radians(80)), 0.0, math.cos(math.radians(80))])
-    finding["details"]["plane"] |= {"point": [0.0, 0.0, 45.0], "normal": lean.tolist()}
+    lean = np.array([math.sin(math.radians(40)), 0.0, math.cos(math.radians(40))])
+    finding["details"]["plane"] |= {"point": [0.0, 0.0, 5.0], "normal": lean.tolist()}
 
 
 FALSE = [
