@@ -43,7 +43,8 @@ class Bolt:
     """
 
     def __init__(self, job: Job, entry: FastenerEntry) -> None:
-        self.job, self.entry = job, entry
+        self.job, self.scene, self.vehicle = job, job.scene, job.vehicle
+        self.entry, self.part, self.room = entry, entry.part, entry.room
         self.row = screw(entry.head, entry.size)
         seat = self._seat()
         self.height = float(seat.get("height") or 0.0)
@@ -83,7 +84,7 @@ class Bolt:
     def about(self, names: Sequence[str], reach: float, frame: FloatArray | None = None) -> About:
         """Some parts in the bolt's coordinates."""
         chosen = self.frame if frame is None else frame
-        return About(self.job.scene, self.job.vehicle, names, chosen, reach)
+        return About(self.scene, self.vehicle, names, chosen, reach)
 
     def travel(self, names: Sequence[str]) -> float:
         """How far head and washer travel out until they meet metal, mm."""
@@ -142,8 +143,11 @@ class Bolt:
         known = tools_for(self.job.scene.project, self.entry, {})
         return {name: tool for name, tool in known.items() if tool.tilt == 0.0}
 
-    def stands(self, tool: Tool, names: Sequence[str]) -> float:
-        """Room about a tool where it stands and comes off, less what is wanted, mm."""
+    def stands(self, tool: Tool, names: Sequence[str], beyond: float = 1.0) -> float:
+        """Room about a tool where it stands and comes off, less what is wanted, mm.
+
+        More than ``beyond`` is not told apart.
+        """
         lift = 0.0 if tool.aside > 0.0 else self.row.head_height
         columns = [
             Column(0.0, 0.0, max(self.rest + a, self.start), self.rest + b + lift, d / 2.0)
@@ -151,17 +155,17 @@ class Bolt:
             if self.rest + b + lift > self.start
         ]
         widest = max(one.radius for one in columns)
-        about = self.about(names, widest + self.entry.room + 3.0)
+        about = self.about(names, widest + self.room + beyond + 2.0)
         if about.holder(about.world(0.0, 0.0, columns[0].low)) is not None:
             return -widest
-        return about.least(columns, self.entry.room + 1.0)[0] - self.entry.room
+        return about.least(columns, self.room + beyond)[0] - self.room
 
     def swing(self, tool: Tool, names: Sequence[str]) -> Swing:
         """A tool's handle, with the room wanted round it."""
         lift = 0.0 if tool.aside > 0.0 else self.row.head_height
-        bars = [one.grown(self.entry.room) for one in blades(tool, self.rest, lift)]
+        bars = [one.grown(self.room) for one in blades(tool, self.rest, lift)]
         reach = max(one.outer for one in bars) + 5.0
-        seen = view(self.job.scene, self.job.vehicle, self.foot, self.axis, reach, names=names)
+        seen = view(self.scene, self.vehicle, self.foot, self.axis, reach, names=names)
         return Swing(seen, bars, self.start)
 
     def turns(self, tool: Tool, names: Sequence[str]) -> bool:

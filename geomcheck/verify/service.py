@@ -24,6 +24,7 @@ from geomcheck.verify.room import (
     way_out,
 )
 from geomcheck.verify.scene import NotRechecked, Scene
+from geomcheck.verify.turned import turned
 
 #: What the project file does not say: how far metal may miss the place, and where looking begins.
 TOLERANCE, LIFT = 1.0, 0.5
@@ -52,7 +53,11 @@ def service(scene: Scene, finding: Finding) -> Iterator[Claim]:
     off = float(np.linalg.norm(np.subtract(seats[-1], entry.at))) if seats else np.inf
     yield confirm("service point", off <= NEAR, f"{off:.6f} mm from the entry's point")
     if not drawn:
-        yield left_open("tools", "tools of a service point are not tried again")
+        yield _begins(scene, finding, entry, table)
+        names = sides(scene, finding.vehicle, entry)
+        yield from turned(scene, finding, entry, names, table)
+        if finding.verdict is Verdict.PASS:
+            yield reached(scene, finding, names[1], _held(finding))
         return
     yield from limit(finding, entry.room)
     own = scene.body(finding.vehicle, entry.part).bundles
@@ -130,6 +135,20 @@ def _clear_way(
         ends = (entry.length + 1.0, 0.5 * entry.length)
         places = [about.world(0.0, 0.0, end) for end in ends]
         yield reached(scene, finding, everything, [(p, frame[3]) for p in places])
+
+
+def _held(finding: Finding) -> list[tuple[Any, Any]]:
+    """Places a hand may hold the tool told of, each with its way on: its top, its handle's end."""
+    told: Any = finding.details["tool"]
+    at, up = np.array(told["at"]), np.array(told["axis"])
+    bars = told.get("bars", [])
+    high = max([row[1] for row in told["profile"]] + [bar[1] for bar in bars])
+    places = [(at + (high + 1.0) * up, up)]
+    if bars and "toward" in told:
+        low, top, _, _, outer = max(bars, key=lambda bar: bar[4])
+        toward = np.array(told["toward"])
+        places.append((at + 0.5 * (low + top) * up + (outer + 1.0) * toward, toward))
+    return places
 
 
 def reached(

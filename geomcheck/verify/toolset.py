@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, TypeAlias
@@ -42,7 +42,13 @@ class Tool:
 
 def tools_for(project: Project, entry: FastenerEntry, table: Mapping[str, Any]) -> dict[str, Tool]:
     """The tools an entry allows, with the lean and turn of the check's table, by name."""
-    row = standards.screw(entry.head, entry.size)
+    return tools_on(project, standards.screw(entry.head, entry.size), entry.tools, table)
+
+
+def tools_on(
+    project: Project, row: Screw, names: Sequence[str], table: Mapping[str, Any]
+) -> dict[str, Tool]:
+    """The tools for a head, all of them or those named, as :func:`tools_for`."""
     own = [_own(one) for one in project.document.tools if _drives(one, row)]
     found = {tool.name: tool for tool in own}
     for tool in _hexagon(row) if row.drive == "hexagon" else _socket_head(row):
@@ -50,7 +56,7 @@ def tools_for(project: Project, entry: FastenerEntry, table: Mapping[str, Any]) 
     lean, arc = table.get("lean", {}), table.get("arc", {})
     allowed = {}
     for name, tool in found.items():
-        if entry.tools and not {name, tool.family} & set(entry.tools):
+        if names and not {name, tool.family} & set(names):
             continue
         if table.get("torque") and tool.family != "torque wrench":
             continue

@@ -287,6 +287,45 @@ def test_service_points_are_confirmed(checked):
     assert cap.status is Status.CONFIRMED
 
 
+def test_a_point_that_a_tool_turns_is_confirmed(checked):
+    report = recheck(checked / "result.json", checked / "project.toml")
+    drain = of(report, '"drain"')
+    assert drain.finding.verdict == "pass"
+    assert [claim for claim in drain.claims if claim.status is not Status.CONFIRMED] == []
+    assert any(claim.what.endswith("serves") for claim in drain.claims)
+
+
+def tool_wider(data):
+    one(data, '"drain"')["details"]["served"][0]["after"]["room"] -= 2.0
+
+
+def tool_lost(data):
+    finding = one(data, '"drain"')
+    finding["verdict"] = "fail"
+    finding["details"]["state"] = "lost"
+    for served in finding["details"]["served"]:
+        served |= {"was": "yes", "now": "no", "state": "lost"}
+    data["counts"]["fail"] += 1
+    data["counts"]["pass"] -= 1
+
+
+def strange_tool(data):
+    one(data, '"drain"')["details"]["served"][0]["name"] = "socket 15, 3/8 drive"
+
+
+@pytest.mark.parametrize(
+    ("change", "claim"),
+    [
+        (tool_wider, "room of "),
+        (tool_lost, "does not serve"),
+        (strange_tool, "tools that may be used"),
+    ],
+)
+def test_a_falsified_tool_is_contradicted(checked, tmp_path, change, claim):
+    report = tampered(checked, tmp_path, change)
+    assert any(claim in what for what in wrong(of(report, '"drain"')))
+
+
 def row(data, subject):
     return one(data, subject)["details"]["served"][0]
 
