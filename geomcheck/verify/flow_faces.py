@@ -14,8 +14,9 @@ from geomcheck.verify.flow_section import flattened, metal
 from geomcheck.verify.scene import NotRechecked, Scene
 from geomcheck.verify.simple import FloatArray, axis_frame, to_triangles
 
-#: Sections are taken this far behind a face, mm.
-BEHIND = 1e-3
+#: Sections are taken this far behind a face, mm: where a rounding begins at a few degrees to the
+#: face, its outline has grown by no more than some micrometres there.
+BEHIND = 1e-4
 #: Facets belong to a face that lean by less than this against the normal (degrees), and a face is
 #: looked for so far along the normal from the mate's point, mm.
 LEAN, FAR = 1.5, 6.0
