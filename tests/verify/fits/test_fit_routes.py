@@ -65,6 +65,7 @@ at = [12.0, 12.0, -10.0]
 normal = [0, 0, -1]
 gasket = 1.0
 tolerance = 0.1
+area = 1000.0
 
 [check.fit-gap.required]
 "panel" = 2
@@ -239,6 +240,18 @@ MATE = [
     (lambda finding: finding.update(parts=["flange", "housing"]), "parts"),
     (nothing_told, "a face is missing"),
 ]
+
+
+@pytest.mark.parametrize(
+    ("change", "what"),
+    [(more(by=20.0), "area"), (limit, "limit"), (place(0), "in the middle"),
+     (place(1, 2), "witness in the face of flange")],
+)  # fmt: skip
+def test_a_falsified_common_area(boxes, tmp_path, change, what):
+    """Both faces cover 40 x 30 mm2, 1 mm from each other."""
+    told = boxes.finding("fit-mate", ", area")
+    assert told["quantity"]["value"] == pytest.approx(1200.0, abs=0.01)
+    assert what in boxes.wrong(tmp_path, "fit-mate", ", area", change)
 
 
 @pytest.mark.parametrize(("change", "what"), MATE)
