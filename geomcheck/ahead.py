@@ -1,67 +1,190 @@
-"""Compile the kernels of later questions in a second process while the first are answered.
+"""Compile kernels before they are called, in two processes at once.
 
-Kernels are compiled when first used and then kept on disk. On a machine that has never run
-geomcheck, as every fresh CI runner, that takes half a minute on one processor. So where the
-compiled kernels of a room are not on disk yet, a second process puts that room to work on a box
-and leaves them there. It says nothing and decides nothing: should it fail or come late, the run
-compiles for itself.
+Kernels are compiled when first called and then kept on disk. On a machine that has never run
+geomcheck, as every fresh CI runner, that takes most of a minute on one processor. The table
+``ahead.csv`` says which kernels each check calls, with what types: those that are not on disk yet
+are compiled before the run, by this process from the longest down, by a second one from the
+shortest up, until they meet. Each looks on disk first, so that hardly any is compiled twice. The
+helper says nothing and decides nothing: should it fail, this process compiles all; and what the
+table does not name, or names wrongly, is compiled when it is called.
 """
 
 from __future__ import annotations
 
+import csv
+import gc
 import subprocess
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from importlib import import_module
+from functools import cache
+from importlib import import_module, resources
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import Any, NamedTuple
 
+from geomcheck.choosing import ALWAYS
+from geomcheck.files import open_plain
 from geomcheck.project.load import Project
+from geomcheck.runs import Progress
 
-#: Kernel file whose presence on disk stands for the whole room's, by room.
-_SIGN = {"flow": "sections", "movement": "moved"}
+#: Fewer kernels than this are left to be compiled when they are called.
+WORTH_IT = 3
+#: The kernels that read text files; whether there are any is seen in the files.
+_TEXT = "ascii."
+#: What of a project file a check needs before it asks anything, by the beginning of its code.
+_NEEDS: dict[str, Callable[[Any], Any]] = {
+    "fasten-connector": lambda document: document.connectors,
+    "fasten-order": lambda document: document.order,
+    "fasten-pattern": lambda document: document.patterns,
+    "fasten-holes": lambda document: "fasten-holes" in document.check,
+    "fasten-service": lambda document: document.services,
+    "fasten-": lambda document: document.fasteners,
+    "fit-mate": lambda document: document.mates,
+    "fit-movement": lambda document: document.movements,
+    "fit-ports": lambda document: document.port_joints,
+    "fit-": lambda document: document.vehicles,
+    "flow-": lambda document: document.ducts,
+}
 
 
-@contextmanager
-def compiled_ahead(project: Project) -> Iterator[bool]:
-    """Run a block while another process compiles what the project's later questions need.
+class Row(NamedTuple):
+    """A kernel with the types it is called with.
+
+    Attributes
+    ----------
+    seconds : float
+        That compiling it took on one machine: only for their order.
+    kernel : str
+        ``file.function``.
+    checks : tuple of str
+        Codes of the checks that call it.
+    types : str
+        As numba writes signatures.
+    """
+
+    seconds: float
+    kernel: str
+    checks: tuple[str, ...]
+    types: str
+
+
+@cache
+def table() -> tuple[Row, ...]:
+    """The rows of ``ahead.csv``, longest first."""
+    text = resources.files("geomcheck").joinpath("ahead.csv").read_text("utf-8")
+    return tuple(
+        Row(float(row["seconds"]), row["kernel"], tuple(row["checks"].split()), row["types"])
+        for row in csv.DictReader(text.splitlines())
+    )
+
+
+def compile_ahead(project: Project, codes: Iterable[str], tell: Progress) -> int:
+    """Compile what the checks of a project will call and is not on disk; how many kernels.
 
     Parameters
     ----------
     project : Project
-        Only rooms that it has questions for are compiled.
-
-    Yields
-    ------
-    bool
-        Whether another process compiles.
+    codes : iterable of str
+        The checks that will be run.
+    tell : callable
+        Told what is being done.
     """
+    missing = [row for row in wanted(project, codes) if not _on_disk(row.kernel)]
+    if len(missing) < WORTH_IT:
+        return 0
+    with _helper(missing), _no_collecting():
+        for number, row in enumerate(missing):
+            tell("compiling, once on this machine", number, len(missing))
+            compiled(row)
+    return len(missing)
+
+
+def wanted(project: Project, codes: Iterable[str]) -> list[Row]:
+    """The rows that some checks need of a project, longest first."""
     document = project.document
-    # What the run comes to last is first.
-    asked = {
-        "flow": bool(document.ducts),
-        "movement": bool(document.movements),
-    }
-    rooms = [room for room, wanted in asked.items() if wanted and not _on_disk(_SIGN[room])]
-    if not rooms:
-        yield False
-        return
-    helper = _start(rooms)
+    asked = {code for code in (*codes, *ALWAYS) if _asks(code, document)}
+    found = [row for row in table() if asked.intersection(row.checks)]
+    texts = any(_is_text(project.file.parent / name) for name in project.mesh_files())
+    return [row for row in found if texts or not row.kernel.startswith(_TEXT)]
+
+
+def _asks(code: str, document: Any) -> bool:
+    """Whether a project gives a check anything to ask."""
+    for beginning, needs in _NEEDS.items():
+        if code.startswith(beginning):
+            return bool(needs(document))
+    return True
+
+
+def _is_text(file: Path) -> bool:
+    """Whether a mesh file looks like an STL written as text."""
     try:
-        yield helper is not None
+        with open_plain(file) as stream:
+            begin: bytes = stream.read(512)
+    except OSError:
+        return False
+    return begin.lstrip().lower().startswith(b"solid") and b"facet" in begin
+
+
+def compiled(row: Row) -> None:
+    """Compile a kernel, or load it from disk; one the table has wrong is left alone."""
+    from numba.core.errors import NumbaError
+
+    file, _, name = row.kernel.partition(".")
+    try:
+        getattr(import_module(f"geomcheck.kernels.{file}"), name).compile(row.types)
+    except (ImportError, AttributeError, NameError, TypeError, NumbaError):
+        return
+
+
+def _on_disk(kernel: str) -> bool:
+    """Whether compiled code of a kernel is on disk and not older than its text."""
+    file, _, name = kernel.partition(".")
+    try:
+        module = import_module(f"geomcheck.kernels.{file}")
+    except ImportError:
+        return True
+    written = Path(str(module.__file__)).stat().st_mtime
+    return any(index.stat().st_mtime >= written for index in _indexes(module, name))
+
+
+def _indexes(module: ModuleType, name: str) -> Iterator[Path]:
+    kernel: Any = getattr(module, name, None)
+    if hasattr(kernel, "stats"):
+        stem = module.__name__.rpartition(".")[2]
+        yield from Path(kernel.stats.cache_path).glob(f"{stem}.{name}-*.nbi")
+
+
+@contextmanager
+def _no_collecting() -> Iterator[None]:
+    """The compiler makes many small objects and leaves no garbage in circles worth a search."""
+    on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
     finally:
-        if helper is not None:
-            helper.terminate()
-            helper.wait()
+        if on:
+            gc.enable()
 
 
-def _start(rooms: list[str]) -> subprocess.Popen[bytes] | None:
+@contextmanager
+def _helper(rows: Sequence[Row]) -> Iterator[None]:
+    """A second process that compiles the rows from the last up; ended with the block."""
+    process = _start([str(table().index(row)) for row in reversed(rows)])
+    try:
+        yield
+    finally:
+        if process is not None:
+            process.terminate()
+            process.wait()
+
+
+def _start(numbers: list[str]) -> subprocess.Popen[bytes] | None:
     """The second process, or none where the system gives no more."""
     try:
         return subprocess.Popen(
-            [sys.executable, "-m", __name__, *rooms],
+            [sys.executable, "-m", __name__, *numbers],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -70,54 +193,11 @@ def _start(rooms: list[str]) -> subprocess.Popen[bytes] | None:
         return None
 
 
-def _on_disk(name: str) -> bool:
-    """Whether a kernel file's compiled code is on disk and not older than its text."""
-    module = import_module(f"geomcheck.kernels.{name}")
-    written = Path(str(module.__file__)).stat().st_mtime
-    return any(index.stat().st_mtime >= written for index in _indexes(module))
-
-
-def _indexes(module: ModuleType) -> Iterator[Path]:
-    for kernel in vars(module).values():
-        if hasattr(kernel, "stats"):
-            folder = Path(kernel.stats.cache_path)
-            stem = module.__name__.rpartition(".")[2]
-            yield from folder.glob(f"{stem}.{kernel.__name__}-*.nbi")
-
-
-def _movement() -> None:
-    from geomcheck.fit.body import Body
-    from geomcheck.fit.motion_gap import least_gap
-    from geomcheck.fit.motion_kinds import box, turn
-
-    still, moving = (Body.of(_block(x), sagitta=0.0) for x in (40.0, 0.0))
-    least_gap(moving, still, box([turn((0, 0, 1), (0, 0, 0), -5.0, 5.0, "roll")]))
-
-
-def _flow() -> None:
-    import trimesh
-
-    from geomcheck.flow.survey import duct_area
-
-    bore = _block(0.0, 8.0)
-    bore.invert()
-    walls = trimesh.util.concatenate([_block(0.0), bore])
-    duct_area(walls, [(0.0, 0.0, -7.0), (0.0, 0.0, 7.0)], obstacles=[_block(5.0, 2.0)])
-
-
-def _block(x: float, half: float = 10.0) -> Any:
-    import trimesh
-
-    return trimesh.creation.box(bounds=[[x - half, -half, -half], [x + half, half, half]])
-
-
-_ROOMS: dict[str, Callable[[], None]] = {"flow": _flow, "movement": _movement}
-
-
-def main(rooms: Iterable[str]) -> None:
-    """Put each room to work once."""
-    for room in rooms:
-        _ROOMS[room]()
+def main(numbers: Iterable[str]) -> None:
+    """Compile rows of the table by their numbers."""
+    with _no_collecting():
+        for number in numbers:
+            compiled(table()[int(number)])
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ What measures is imported where it is used: a run that is recalled needs none of
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,10 +47,21 @@ def measure(
     only: Iterable[str] = (),
     store: Store | None = None,
     workers: int = 0,
+    processes: int | None = None,
 ) -> Run:
     """Run the checks alone: no waiver is applied, no baseline looked at.
 
-    ``workers``: processes of Dask's, a vehicle each; 0 for none.
+    Parameters
+    ----------
+    project, tell
+    vehicles, only : iterable of str
+        As for :func:`geomcheck.gate.run`.
+    store : Store, optional
+        Where answers are recalled from, and kept.
+    workers : int
+        Processes of Dask's; 0 for none.
+    processes : int, optional
+        Where there are no workers: as for the gate; as many as pay if not given.
 
     Raises
     ------
@@ -57,7 +69,7 @@ def measure(
         A mesh or an entry of the project file cannot be used.
     """
     from geomcheck import gate
-    from geomcheck.ahead import compiled_ahead
+    from geomcheck.ahead import compile_ahead
     from geomcheck.shares import usable
 
     asked = Asked.of(project.file, vehicles, only)
@@ -68,6 +80,7 @@ def measure(
             return Run(known.result, _later(project.file, known.result.vehicles))
         before = Print.of(asked, project.mesh_files(asked.vehicles))
     files = None if before is None else dict(zip(before.files, before.meshes, strict=True))
+    compile_ahead(project, gate.asked(project, only), tell)
     if workers:
         from geomcheck.workers import run_on_workers
 
@@ -81,19 +94,47 @@ def measure(
             files=files,
         )
         return _kept(project, only, done, store, before)
-    with compiled_ahead(project):
-        # On a machine without compiled kernels both processes compile, and the helper beside them:
-        # some kernels twice, but sooner than one process and the helper would.
-        done = gate.run(
-            project,
-            vehicles=vehicles,
-            only=only,
-            progress=tell,
-            processes=usable(),
-            store=store,
-            files=files,
-        )
+    done = gate.run(
+        project,
+        vehicles=vehicles,
+        only=only,
+        progress=tell,
+        processes=usable() if processes is None else processes,
+        store=store,
+        files=files,
+    )
     return _kept(project, only, done, store, before)
+
+
+def measure_at_once(paths: Iterable[Path], store: Store, workers: int) -> None:
+    """Run the checks of several project files on workers and keep them, to be recalled.
+
+    Wrong input is passed over: it is told where the file is checked in its turn.
+
+    Raises
+    ------
+    InputError
+        Dask is not installed.
+    """
+    from geomcheck.workers import at_once, split
+
+    files = list(dict.fromkeys(paths))
+    shares = split(workers, len(files))
+    rows = [(str(f), str(store.folder), n) for f, n in zip(files, shares, strict=True)]
+    at_once(_measured, rows, workers)
+
+
+def _measured(file: str, folder: str, processes: int) -> None:
+    """A worker's task."""
+    from geomcheck.errors import InputError
+    from geomcheck.project.load import load
+
+    with contextlib.suppress(InputError):
+        measure(load(Path(file)), _quiet, store=Store(Path(folder)), processes=processes)
+
+
+def _quiet(_what: str, _done: int, _total: int) -> None:
+    """No progress."""
 
 
 def _kept(

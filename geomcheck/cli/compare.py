@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 import click
 
 from geomcheck.cli.targets import guard
 from geomcheck.errors import InputError
-from geomcheck.store import open_store
+from geomcheck.store import Store, open_store
 
 if TYPE_CHECKING:
     from geomcheck.compare.shapes import PartChange
@@ -44,6 +45,11 @@ Exit codes:
 @click.option("--all", "show_all", is_flag=True, help="Show what did not change, too.")
 @click.option("--no-parts", is_flag=True, help="Leave out how the parts themselves changed.")
 @click.option("--no-pictures", is_flag=True, help="Leave the pictures out of the page.")
+@click.option(
+    "--workers",
+    type=click.IntRange(min=1),
+    help="Check both sides at once on so many processes (needs Dask).",
+)
 def compare(
     old: str,
     new: str | None,
@@ -54,6 +60,7 @@ def compare(
     show_all: bool,
     no_parts: bool,
     no_pictures: bool,
+    workers: int | None,
 ) -> None:
     r"""Tell what changed from OLD to NEW.
 
@@ -77,7 +84,12 @@ def compare(
     with ExitStack() as stack:
         tell = stack.enter_context(session.progress())
         if project is not None:
-            sides = [_revision(stack, project, name, tell) for name in (old, new)]
+            files = [_file_of(stack, project, name) for name in (old, new)]
+            store = _checked(stack, files, tell, workers)
+            sides = [
+                _revision(project, name, file, tell, store)
+                for name, file in zip((old, new), files, strict=True)
+            ]
         elif new is None:
             raise InputError(
                 "there is nothing to compare it with",
@@ -85,7 +97,8 @@ def compare(
                 remedy="give a second project file or result; or, with --project, one revision",
             )
         else:
-            sides = [_side(Path(name), tell) for name in (old, new)]
+            store = _checked(stack, inputs, tell, workers)
+            sides = [_side(path, tell, store) for path in inputs]
         (was, before), (now, after) = sides
         comparison = lay_side_by_side(was, now)
         parts: tuple[PartChange, ...] = ()
@@ -116,48 +129,81 @@ def compare(
     sys.exit(code)
 
 
-def _side(path: Path, tell: Progress) -> tuple[Result, Mapping[str, Assembly] | None]:
+def _checked(
+    stack: ExitStack, files: Sequence[Path], tell: Progress, workers: int | None
+) -> Store | None:
+    """Where answers are kept; with workers, those of both sides, found at once, are there."""
+    store = open_store()
+    projects = [file for file in files if file.suffix.lower() != ".json"]
+    if workers is None or len(projects) < 2:
+        return store
+    from geomcheck.measuring import measure_at_once
+
+    if store is None:
+        store = Store(Path(stack.enter_context(TemporaryDirectory())))
+    tell(f"both sides on {workers} workers", 0, 1)
+    measure_at_once(projects, store, workers)
+    return store
+
+
+def _side(
+    path: Path, tell: Progress, store: Store | None
+) -> tuple[Result, Mapping[str, Assembly] | None]:
     """A result, and the parts where it is that of a project file."""
     from geomcheck import session
     from geomcheck.reports.json import read_result
 
     if path.suffix.lower() == ".json":
         return read_result(path), None
-    run = session.run(path, tell, store=open_store())
+    run = session.run(path, tell, store=store)
     return run.result, run.assemblies
 
 
-def _revision(
-    stack: ExitStack, project: Path, revision: str | None, tell: Progress
-) -> tuple[Result, Mapping[str, Assembly] | None]:
-    """A project as it was in a revision, or as it is now where that is None.
+def _file_of(stack: ExitStack, project: Path, revision: str | None) -> Path:
+    """A project file as it was in a revision, or as it is now where that is None.
 
     Its files stand in a folder of their own until ``stack`` is left.
     """
     from geomcheck.repository import as_of, root_of
 
     if revision is None:
-        result, parts = _side(project, tell)
-        return replace(result, file=f"{project.name}, as it is now"), parts
+        return project
     folder = project.resolve().parent
     if not folder.is_dir():
         raise InputError("there is no such folder", where=str(project.parent))
     inside = project.resolve().relative_to(root_of(folder))
-    tree = stack.enter_context(as_of(folder, revision))
-    file = tree / inside
+    file = stack.enter_context(as_of(folder, revision)) / inside
     if not file.exists():
         raise InputError(
             f"there is no {inside.as_posix()} in revision {revision!r}",
             remedy="give the project file's path as it was in both revisions",
         )
+    return file
+
+
+def _revision(
+    project: Path, revision: str | None, file: Path, tell: Progress, store: Store | None
+) -> tuple[Result, Mapping[str, Assembly] | None]:
+    """The side of a project as it was in a revision; ``file`` as from :func:`_file_of`."""
+    if revision is None:
+        result, parts = _side(file, tell, store)
+        return replace(result, file=f"{project.name}, as it is now"), parts
     try:
-        result, parts = _side(file, tell)
+        result, parts = _side(file, tell, store)
         # Read while errors can still be told by revision, not by a folder that is gone.
         parts = None if parts is None else {name: parts[name] for name in parts}
     except InputError as error:
+        inside = project.resolve().relative_to(_root(project))
+        tree = file.parents[len(inside.parts) - 1]
         here = (str(tree.resolve()), str(tree))
         what, where = error.what, error.where
         for text in here:
             what, where = (x.replace(f"{text}/", f"{revision}:") for x in (what, where))
         raise InputError(what, where=where, remedy=error.remedy) from error
     return replace(result, file=f"{project.name} at {revision}"), parts
+
+
+def _root(project: Path) -> Path:
+    from geomcheck.repository import root_of
+
+    return root_of(project.resolve().parent)

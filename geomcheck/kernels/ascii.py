@@ -9,7 +9,8 @@ The grammar, words in any case and separated by blanks or line ends of any kind:
 A name runs to the end of its line, or to the words ``facet normal`` where a file has no lines.
 Numbers are turned into float64 here when that is exact (mantissa below 2**53 and a power of ten up
 to 22: Clinger 1990, "How to read floating point numbers accurately"); the others are left to the
-caller, with their place.
+caller, with their place. Numbers of words are given as ``np.int64``: a plain one would be a type
+of its own, and the function compiled for each.
 """
 
 import numba
@@ -135,9 +136,9 @@ def _skip_name(data, i, words):
         if i >= n or data[i] == 10 or data[i] == 13:
             return i
         stop = _end(data, i)
-        if _is_word(data, i, stop, words, 1):
+        if _is_word(data, i, stop, words, np.int64(1)):
             following = _skip(data, stop)
-            if _is_word(data, following, _end(data, following), words, 2):
+            if _is_word(data, following, _end(data, following), words, np.int64(2)):
                 return i
         i = stop
 
@@ -172,7 +173,7 @@ def parse(data, words, powers, corners, late):
         Offset of the token it stopped at.
     """
     n = data.shape[0]
-    i = 0
+    i = np.int64(0)
     count = 0
     waiting = 0
     solids = 0
@@ -183,13 +184,13 @@ def parse(data, words, powers, corners, late):
             return count, waiting, solids, (NO_END if inside else DONE), n
         stop = _end(data, i)
         if not inside:
-            if not _is_word(data, i, stop, words, 0):
+            if not _is_word(data, i, stop, words, np.int64(0)):
                 return count, waiting, solids, UNEXPECTED, i
             inside = True
             solids += 1
             i = _skip_name(data, stop, words)
             continue
-        if _is_word(data, i, stop, words, 8):
+        if _is_word(data, i, stop, words, np.int64(8)):
             inside = False
             # A one-line file may begin its next solid after this name.
             i = _skip_name(data, stop, words)
@@ -197,21 +198,21 @@ def parse(data, words, powers, corners, late):
                 inside = True
                 solids += 1
             continue
-        if not _is_word(data, i, stop, words, 1):
+        if not _is_word(data, i, stop, words, np.int64(1)):
             return count, waiting, solids, UNEXPECTED, i
         # facet normal n n n: the normal is not used, but must be there.
         i = _skip(data, stop)
         stop = _end(data, i)
         if i >= n:
             return count, waiting, solids, ENDED, n
-        if not _is_word(data, i, stop, words, 2):
+        if not _is_word(data, i, stop, words, np.int64(2)):
             return count, waiting, solids, UNEXPECTED, i
         for _ in range(3):
             i = _skip(data, stop)
             stop = _end(data, i)
             if i >= n:
                 return count, waiting, solids, ENDED, n
-            if _is_word(data, i, stop, words, 3):
+            if _is_word(data, i, stop, words, np.int64(3)):
                 return count, waiting, solids, UNEXPECTED, i
         for step in range(2):
             i = _skip(data, stop)
@@ -225,8 +226,8 @@ def parse(data, words, powers, corners, late):
             stop = _end(data, i)
             if i >= n:
                 return count, waiting, solids, ENDED, n
-            if not _is_word(data, i, stop, words, 5):
-                reason = CORNERS if _is_word(data, i, stop, words, 6) else UNEXPECTED
+            if not _is_word(data, i, stop, words, np.int64(5)):
+                reason = CORNERS if _is_word(data, i, stop, words, np.int64(6)) else UNEXPECTED
                 return count, waiting, solids, reason, i
             for column in range(3):
                 i = _skip(data, stop)
@@ -249,7 +250,7 @@ def parse(data, words, powers, corners, late):
             if i >= n:
                 return count, waiting, solids, ENDED, n
             if not _is_word(data, i, stop, words, 6 + step):
-                reason = CORNERS if _is_word(data, i, stop, words, 5) else UNEXPECTED
+                reason = CORNERS if _is_word(data, i, stop, words, np.int64(5)) else UNEXPECTED
                 return count, waiting, solids, reason, i
         count += 3
         i = stop

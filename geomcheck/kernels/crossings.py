@@ -56,7 +56,7 @@ def _times(a, b):
 @numba.njit(cache=True, nogil=True)
 def _exact(d, h):
     """Sign of the determinant of the rows ``d[k, 0] + d[k, 1]`` (k = 0..2), without error."""
-    m = 0
+    m = np.int64(0)  # a plain 0 is a type of its own: _add would be compiled twice
     for term in range(48):
         # Row 0 column i, row 1 column j, row 2 column k; each difference is high + low.
         i = term % 3
@@ -287,7 +287,7 @@ def find(
     found = 0
     stack[0, 0] = 0
     stack[0, 1] = 0
-    top = 1 if _meet(boxes_a, 0, boxes_b, 0) else 0
+    top = 1 if _meet(boxes_a, np.int64(0), boxes_b, np.int64(0)) else 0
     while top > 0:
         top -= 1
         na = stack[top, 0]

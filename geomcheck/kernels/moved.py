@@ -193,8 +193,8 @@ def _node(boxes_a, na, boxes_b, nb, rec, k, share, out, t):
         share[j] = 0.0
     out[0] = np.sqrt(ra)
     out[1] = np.sqrt(rb)
-    out[2] = _cost(rec, k, 0, xb, out[1], n, 1.0, share)
-    out[2] += _cost(rec, k, 1, xa, out[0], n, -1.0, share)
+    out[2] = _cost(rec, k, np.int64(0), xb, out[1], n, 1.0, share)
+    out[2] += _cost(rec, k, np.int64(1), xa, out[0], n, -1.0, share)
     return gap - out[2]
 
 
@@ -346,8 +346,8 @@ def _look(
     bound = 0.0
     for attempt in range(2):
         here = rec if attempt == 0 else other
-        _place(tri_b, j, here, 0, pq[0])
-        _place(tri_a, i, here, 1, pq[1])
+        _place(tri_b, j, here, np.int64(0), pq[0])
+        _place(tri_a, i, here, np.int64(1), pq[1])
         d, low = _triangles(pq, here, k, noise, share if attempt == 0 else corner[2 * k :], out)
         best[1] = min(best[1], d - reach)
         if d < best[0]:
@@ -360,8 +360,8 @@ def _look(
                 at[c] = box[c] if attempt == 0 else corner[c]
         if attempt == 0:
             bound = low
-            _cost(rec, k, 0, out[3:6], 0.0, out[6:9], 1.0, share)
-            _cost(rec, k, 1, out[:3], 0.0, out[6:9], -1.0, share)
+            _cost(rec, k, np.int64(0), out[3:6], 0.0, out[6:9], 1.0, share)
+            _cost(rec, k, np.int64(1), out[:3], 0.0, out[6:9], -1.0, share)
             for c in range(k):
                 corner[c] = box[c] + np.copysign(box[k + c], share[k + c])
                 corner[k + c] = 0.0

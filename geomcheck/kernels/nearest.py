@@ -216,8 +216,8 @@ def _pair(ta, i, tb, j, overlap, limit, noise, w, out):
         unsure = first + second < 0
     # Anything up to the limit counts, ties with the best pair included.
     start = limit * (1.0 + 1e-15)
-    best = _vertices_to_face(p, u, n, nn, long_a, q, s, error_q, start, out, 0)
-    best = _vertices_to_face(q, v, o, oo, long_b, p, z, error_p, best, out, 3)
+    best = _vertices_to_face(p, u, n, nn, long_a, q, s, error_q, start, out, np.int64(0))
+    best = _vertices_to_face(q, v, o, oo, long_b, p, z, error_p, best, out, np.int64(3))
     best = _edges_to_edges(p, u, q, v, best, out)
     if best <= noise * noise and best < start:
         for c in range(3):

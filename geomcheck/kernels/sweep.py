@@ -73,7 +73,7 @@ def _inside(tri, j, walls, one, two):
     for k in range(3):
         for c in range(3):
             one[k, c] = tri[j, k, c]
-    count = 3
+    count = np.int64(3)  # a plain 3 is a type of its own: _clip would be compiled twice
     for k in range(0, 6, 2):
         m = k + 1
         count = _clip(one, count, two, walls[k, 0], walls[k, 1], walls[k, 2], walls[k, 3])

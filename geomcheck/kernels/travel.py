@@ -86,7 +86,7 @@ def _overlap(wa, wb, margin, poly, out):
     """Where triangle wa lies over wb widened by ``margin``, into ``poly``; corners of it."""
     for v in range(3):
         poly[v, 0], poly[v, 1] = wa[v, 0], wa[v, 1]
-    n = 3
+    n = np.int64(3)  # a plain 3 is a type of its own: _cut would be compiled twice
     side = 1.0 if wb[4, 2] > 0.0 else -1.0
     for v in range(3):
         e = v + 1 if v < 2 else 0

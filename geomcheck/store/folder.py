@@ -98,9 +98,11 @@ class Store:
         for file in self.folder.glob("??/*"):
             with contextlib.suppress(OSError):
                 found = file.stat()
+                # A clock that was set back leaves times to come: as good as none.
+                used = found.st_mtime if found.st_mtime <= now + _STALE else 0.0
                 if file.suffix == _SUFFIX:
-                    kept.append((found.st_mtime, found.st_size, file))
-                elif file.suffix == ".part" and now - found.st_mtime > _STALE:
+                    kept.append((used, found.st_size, file))
+                elif file.suffix == ".part" and now - used > _STALE:
                     file.unlink()
         total = sum(size for _, size, _ in kept)
         for _, size, file in sorted(kept, key=lambda row: (row[0], row[2].name)):

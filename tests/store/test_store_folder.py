@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -93,6 +94,31 @@ def test_what_a_killed_run_left_half_written_is_cleared_away_later(tmp_path):
     assert not old.exists()
     assert new.exists()
     assert store.get(KEY) == 1
+
+
+def test_a_clock_that_was_set_back_loses_nothing_that_is_of_use(tmp_path):
+    """Entries from the future: read as ever, and old again once they are."""
+    store = Store(tmp_path, largest=2500)
+    ahead = time.time() + 1e6
+    for number in range(3):
+        store.put(digest(number), "x" * 900)
+        there = digest(number)
+        os.utime(tmp_path / there[:2] / f"{there[2:]}.answer", (ahead + number, ahead + number))
+    assert store.get(digest(2)) is not None
+    store.trim()
+    # The one that was read has the time of now; the others' times say nothing.
+    assert store.get(digest(2)) is not None
+    assert sum(store.get(digest(number)) is not None for number in range(2)) == 1
+    half = entry_of(store, 2).parent / "half.part"
+    half.write_text("half")
+    os.utime(half, (ahead, ahead))
+    store.put(digest(3), "x")
+    store.trim()
+    assert not half.exists()
+
+
+def entry_of(store, number):
+    return store.folder / digest(number)[:2] / f"{digest(number)[2:]}.answer"
 
 
 def test_a_folder_that_cannot_be_written_to_keeps_nothing_and_harms_nothing(tmp_path):
