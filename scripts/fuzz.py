@@ -28,7 +28,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from fuzzing import gated, meshes, projects, results
+from fuzzing import gated, meshes, projects, rechecked, results
 from fuzzing.judged import FaultError
 
 Target = tuple[Callable[[random.Random], tuple[str, bytes]], Callable[[Path, bytes], str]]
@@ -44,6 +44,7 @@ def targets() -> dict[str, Target]:
         "project": (projects.make_text, projects.judge),
         "tables": (projects.make_tables, projects.judge),
         "gate": (gated.make, gated.judge),
+        "verify": (rechecked.make, rechecked.judge),
         "result": (results.make_result, results.judge_result),
         "baseline": (results.make_baseline, results.judge_baseline),
     }
@@ -63,7 +64,7 @@ def one(kind: str, seed: int, number: int, folder: Path) -> str:
 def _warm(kind: str, folder: Path) -> None:
     """Feed an undamaged input, so that what has to be compiled is, before time is taken."""
     suffix, content = meshes.SEEDS.get(kind, (".toml", gated.PLAIN))
-    if kind in meshes.SEEDS or kind == "gate":
+    if kind in meshes.SEEDS or kind in ("gate", "verify"):
         file = folder / f"input{suffix}"
         file.write_bytes(content)
         said = targets()[kind][1](file, content)

@@ -97,7 +97,7 @@ class PartEntry(Table):
     """A part: a mesh file and what is known of it."""
 
     name: Name
-    file: Annotated[str, Field(min_length=1)]
+    file: Annotated[str, Field(min_length=1, max_length=1000)]
     role: Literal["housing", "carried", "neighbour"] = "neighbour"
     kind: str = Field(default="", alias="class", description="class of neighbour: 'body panel' ...")
     unit: Unit | None = Field(default=None, description="unit of the file; else the project's")

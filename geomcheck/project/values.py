@@ -20,9 +20,15 @@ Unit = Literal["mm", "cm", "m", "in"]
 MILLIMETRES: dict[str, float] = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4}
 
 
+#: No coordinate of a vehicle is further from its origin, mm; squares of more run over.
+FARTHEST = 1e9
+
+
 def _finite(values: tuple[float, float, float]) -> tuple[float, float, float]:
     if not all(math.isfinite(x) for x in values):
         raise ValueError("every coordinate must be a finite number")
+    if any(abs(x) > FARTHEST for x in values):
+        raise ValueError(f"no coordinate here is more than {FARTHEST:g} mm: is it in mm?")
     return values
 
 

@@ -165,7 +165,7 @@ def _read_finding(data: Mapping[str, Any]) -> Finding:
         ),
         view=None if data["view"] is None else _point(data["view"]),
         entry=None if data["entry"] is None else _read_entry(data["entry"]),
-        details=dict(data["details"]),
+        details=dict(_bounded(data["details"])),
     )
 
 
@@ -226,6 +226,19 @@ def _number(value: Any) -> float:
     if not math.isfinite(value):
         raise ValueError("a number past all bounds")
     return float(value)
+
+
+def _bounded(value: Any) -> Any:
+    """What JSON may hold, with every number finite: 1e999 reads as no number at all."""
+    if isinstance(value, dict):
+        for inner in value.values():
+            _bounded(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            _bounded(inner)
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        _number(value)
+    return value
 
 
 def _no_number(text: str) -> NoReturn:

@@ -38,6 +38,9 @@ def turn(scene: Scene, finding: Finding) -> Iterator[Claim]:
     if finding.verdict is Verdict.UNDECIDED and finding.quantity is None:
         yield left_open(about or "turn", "the finding has no number")
         return
+    if finding.verdict is not Verdict.PASS and "path" not in finding.details:
+        yield left_open(about or "turn", "the finding tells of no path")
+        return
     yield _path(finding, duct)
     rows = _rows(scene, finding, duct)
     if len(rows) < 3:

@@ -149,7 +149,8 @@ def pair(scene: Scene, finding: Finding, value: float, state: str) -> Iterator[C
     if value > 0.0 or state in ("apart", "touching"):
         yield confirm(
             "distance of the witnesses",
-            abs(apart - max(value, 0.0)) <= NEAR or (state == "touching" and apart < 1e-3),
+            abs(apart - abs(value)) <= NEAR
+            or (state == "touching" and max(apart, abs(value)) < 1e-3),
             f"{apart:.6f} mm against {value:.6f} mm",
         )
         return

@@ -95,7 +95,7 @@ def _place(scene: Scene, finding: Finding, leg: Leg, pose: Mapping[str, float]) 
     assert finding.quantity is not None
     apart, value = float(np.linalg.norm(np.subtract(there.point, still.point))), 0.0
     value = finding.quantity.value
-    touching = finding.details.get("state") == "touching" and apart < 1e-3
+    touching = finding.details.get("state") == "touching" and max(apart, abs(value)) < 1e-3
     holds = abs(apart - abs(value)) <= NEAR or touching
     yield confirm("value in that pose", holds, f"{apart:.6f} mm against {abs(value):.6f} mm")
     if value < -NEAR:

@@ -6,7 +6,10 @@ import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from geomcheck.errors import InputError
+import numpy as np
+from shapely.errors import ShapelyError
+
+from geomcheck.errors import GeomcheckError, InputError
 from geomcheck.files import read_plain
 from geomcheck.finding import Finding
 from geomcheck.project.load import load
@@ -15,6 +18,12 @@ from geomcheck.verify import connector, fasten, fit, flow, order, parts, service
 from geomcheck.verify.claims import Claim, Recheck, Report, left_open
 from geomcheck.verify.figures import figures, whole
 from geomcheck.verify.scene import NotRechecked, Scene
+
+#: What comes of keys that are missing, values of another kind, and figures past all bounds.
+_DAMAGE = (
+    LookupError, TypeError, ValueError, AttributeError, ArithmeticError, AssertionError,
+    RecursionError, MemoryError, RuntimeWarning, ShapelyError,
+)  # fmt: skip
 
 #: Told what is being done, and how many of how many findings are finished.
 Tell = Callable[[str, int, int], None]
@@ -67,9 +76,40 @@ def recheck(result: Path, project: Path, tell: Tell | None = None) -> Report:
     found = []
     for number, finding in enumerate(told.findings):
         say(f"{finding.code}: {finding.subject}", number, len(told.findings))
-        found.append(Recheck(finding, tuple(_claims(scene, finding))))
+        found.append(Recheck(finding, claims_of(scene, finding, result)))
     say("done", len(told.findings), len(told.findings))
     return Report(tuple(whole(told, data, scene.project)), tuple(found))
+
+
+def claims_of(scene: Scene, finding: Finding, result: Path) -> tuple[Claim, ...]:
+    """What the second route says of one finding.
+
+    Parameters
+    ----------
+    scene : Scene
+    finding : Finding
+    result : Path
+        The file it was read from; for messages.
+
+    Raises
+    ------
+    InputError
+        The finding does not hold what its check writes.
+    """
+    try:
+        # Figures that run over would turn into no number, and that compares as nothing wrong.
+        with np.errstate(over="raise", invalid="raise"):
+            return tuple(_claims(scene, finding))
+    except GeomcheckError:
+        raise
+    except _DAMAGE as error:
+        # What a result says is read from a file that anyone may have edited.
+        raise InputError(
+            f"the finding of {finding.code:.60} on {finding.subject:.200} is damaged "
+            f"({type(error).__name__}: {str(error)[:200]})",
+            where=str(result),
+            remedy="give a result as 'geomcheck check --json' wrote it",
+        ) from error
 
 
 def _claims(scene: Scene, finding: Finding) -> Iterator[Claim]:
@@ -82,9 +122,3 @@ def _claims(scene: Scene, finding: Finding) -> Iterator[Claim]:
         yield from route(scene, finding)
     except NotRechecked as why:
         yield left_open("value", why.what)
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
-        # What a result says is read from a file that anyone may have edited.
-        raise InputError(
-            f"the finding of {finding.code} on {finding.subject} is damaged: {error}",
-            remedy="give a result as 'geomcheck check --json' wrote it",
-        ) from error
