@@ -5,6 +5,7 @@ accept`` writes it and ``geomcheck prune`` takes out what no question asks any m
 reads it. For each check the project names, every measured value is held against its entry:
 
 - no entry: a fail, since nobody has accepted the value;
+- a gap or a least area that nothing measures any more: a fail until it is pruned;
 - worse than the entry by no more than the noise: a pass. Where nothing says which side is worse
   (a value without a requirement), any change counts;
 - worse by more: a fail if that is so for all values both intervals allow, else undecided.
@@ -25,12 +26,18 @@ from geomcheck.errors import InputError
 from geomcheck.files import read_plain
 from geomcheck.finding import EntryRef, Finding, Quantity, Requirement, Term, Verdict
 from geomcheck.project.settling import BaselineEntry
+from geomcheck.wording import capital
 
 CODE = "baseline"
 _FORMAT = "geomcheck baseline"
 _VERSION = 1
 #: Decimals kept of a value: finer than any uncertainty, coarser than rounding noise.
 DECIMALS = 4
+
+# Told of everything that is asked: one is gone only where less is asked (a part left out).
+_ALWAYS_TOLD = frozenset(
+    {("fit-gap", "gap"), ("flow-area", "least area"), ("flow-throat", "least area at any tilt")}
+)
 
 
 @dataclass(frozen=True, order=True)
@@ -41,9 +48,8 @@ class Accepted:
     ----------
     vehicle, code, subject, part : str
         The question; ``part`` is the part to blame, empty if none.
-    name, unit : str
+    name, unit, value, low, high
         Of the measured quantity.
-    value, low, high : float
     """
 
     vehicle: str
@@ -181,20 +187,16 @@ def against_baseline(
 
     Parameters
     ----------
-    findings : iterable of Finding
-    baseline : Baseline
-    entry : BaselineEntry
-    ref : EntryRef
-        Where the project file names the baseline.
+    findings, baseline, entry, ref
     vehicles : iterable of str
         The vehicles that were run; nothing is said of others.
     asked : frozenset of str
         The checks that were run.
     """
     answers = []
-    met = set()
-    run = frozenset(vehicles)
+    met, subjects, run = set(), set(), frozenset(vehicles)
     for finding in findings:
+        subjects.add((finding.vehicle, finding.code, finding.subject))
         if finding.code not in entry.checks or finding.quantity is None:
             continue
         now = _accepted(finding, finding.quantity)
@@ -203,7 +205,8 @@ def against_baseline(
         answers.append(_answer(finding, finding.quantity, then, entry, ref))
     for question, then in baseline.items():
         if question not in met and then.vehicle in run and then.code in asked:
-            answers.append(_obsolete(then, ref))
+            told = (then.code, then.name) in _ALWAYS_TOLD
+            answers.append(_obsolete(then, ref, lost=told and question[:3] not in subjects))
     return tuple(answers)
 
 
@@ -281,15 +284,16 @@ def _worse(now: Quantity, then: Accepted, requirement: Requirement | None) -> Qu
     return Quantity.from_terms(name, value, now.unit, (term,))
 
 
-def _obsolete(then: Accepted, ref: EntryRef) -> Finding:
+def _obsolete(then: Accepted, ref: EntryRef, *, lost: bool) -> Finding:
+    prune = "let 'geomcheck prune' take it out of the baseline."
     return Finding(
-        code=CODE,
-        verdict=Verdict.NOT_APPLICABLE,
-        vehicle=then.vehicle,
-        subject=f"{then.code} {then.subject}, {then.name}, obsolete",
-        parts=(then.part,) if then.part else (),
-        message=f"No question asks for the {then.name} of {then.subject} any more.",
-        remedy="Let 'geomcheck prune' take it out of the baseline.",
+        CODE,
+        Verdict.FAIL if lost else Verdict.NOT_APPLICABLE,
+        then.vehicle,
+        f"{then.code} {then.subject}, {then.name}, obsolete",
+        (then.part,) if then.part else (),
+        f"No question asks for the {then.name} of {then.subject} any more.",
+        f"Ask for it again; or, where that is meant, {prune}" if lost else capital(prune),
         entry=ref,
-        about_input=True,
+        about_input=not lost,
     )

@@ -243,20 +243,33 @@ def test_a_change_inside_the_uncertainty_is_undecided(folder):
     assert answers(check(folder, 4)) == {GAP: "undecided"}
 
 
-def test_an_obsolete_entry_is_told_and_pruned(folder):
+def test_a_gap_that_nothing_measures_any_more_fails_until_it_is_pruned(folder):
+    """A part left out of the project file must not pass unseen."""
     project(folder, 12.0, more=BASELINE)
     accept(folder)
     file = folder / "accepted" / "baseline.json"
     data = json.loads(file.read_text())
     data["entries"].append({**data["entries"][0], "subject": "housing / roof", "part": "roof"})
     file.write_text(json.dumps(data))
-    assert answers(check(folder, 0)) == {
+    assert answers(check(folder, 1)) == {
         GAP: "pass",
-        "fit-gap housing / roof, gap, obsolete": "not applicable",
+        "fit-gap housing / roof, gap, obsolete": "fail",
     }
     assert "taken out: hatch, fit-gap housing / roof" in call("prune", folder / "project.toml")
     assert answers(check(folder, 0)) == {GAP: "pass"}
     assert "nothing to take out" in call("prune", folder / "project.toml")
+
+
+def test_a_value_that_is_told_only_where_something_is_wrong_is_a_remark_once_it_is_gone(folder):
+    project(folder, 12.0, more=BASELINE)
+    accept(folder)
+    file = folder / "accepted" / "baseline.json"
+    data = json.loads(file.read_text())
+    worse = {"subject": "housing / roof", "name": "depth of cut"}
+    data["entries"].append({**data["entries"][0], **worse})
+    file.write_text(json.dumps(data))
+    gone = "fit-gap housing / roof, depth of cut, obsolete"
+    assert answers(check(folder, 0)) == {GAP: "pass", gone: "not applicable"}
 
 
 @pytest.mark.parametrize(
