@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from geomcheck.compare.changes import Comparison
+from geomcheck.compare.damage import reading
 from geomcheck.finding import Finding
 
 
@@ -58,7 +59,8 @@ def curves(comparison: Comparison) -> list[CurveChange]:
             continue
         if old.details["curve"] == new.details["curve"]:
             continue
-        found.append(_curve_change(old, new))
+        with reading(new):
+            found.append(_curve_change(old, new))
     return found
 
 

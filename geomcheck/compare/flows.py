@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from geomcheck.compare.changes import Comparison
+from geomcheck.compare.damage import reading
 from geomcheck.errors import GeomcheckError
 from geomcheck.finding import Finding, Quantity, Term
 from geomcheck.flow.asked import MassFlow
@@ -72,7 +73,8 @@ def flow_changes(comparison: Comparison) -> list[FlowChange]:
         if old is None or new is None or not ("bands" in old.details and "bands" in new.details):
             continue
         if dict(old.details) != dict(new.details):
-            found.append(_flow_change(old, new))
+            with reading(new):
+                found.append(_flow_change(old, new))
     return found
 
 
