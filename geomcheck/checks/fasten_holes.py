@@ -262,7 +262,9 @@ class _Ask:
 
     def undecided(self, error: InputError | CannotDecide) -> Finding:
         """What cannot be asked of this bolt or this mesh."""
-        return self._finding(Verdict.UNDECIDED, capital(error.what) + ".", error.remedy + ".")
+        seat = Witness("seat", self.entry.part, self.entry.at)
+        what = f"{capital(error.what)}."
+        return self._finding(Verdict.UNDECIDED, what, f"{error.remedy}.", witnesses=(seat,))
 
     def no_hole(self, near: float, depth: float) -> Finding:
         """No round hole: a fail where the bolt's axis runs into metal at once."""
@@ -280,7 +282,7 @@ class _Ask:
             text + ".",
             "Put the hole in, or correct the bolt's at and axis. A hole is found where its wall "
             "is round over 300 degrees and has at least 9 facets a turn.",
-            witnesses=(Witness("seat", self.part, self.entry.at),),
+            witnesses=(Witness("seat", self.entry.part, self.entry.at),),
         )
 
     def _finding(self, verdict: Verdict, message: str, remedy: str, **more: Any) -> Finding:

@@ -178,6 +178,7 @@ def _finding(
         parts=tuple(reversed(entry.parts)),
         message=message,
         remedy=remedy,
+        witnesses=more.pop("witnesses", ()) or (Witness("joint", entry.parts[0], entry.at),),
         entry=assembly.entry(key),
         **more,
     )

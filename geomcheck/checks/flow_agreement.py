@@ -29,7 +29,7 @@ from geomcheck.finding import Finding, Verdict, Witness
 from geomcheck.flow.account import numbers, place, point, stretches
 from geomcheck.flow.agreement import Agreement
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.duct_recall import recalled_duct
+from geomcheck.project.duct_recall import mouth, recalled_duct
 from geomcheck.project.entries import Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 from geomcheck.project.two_ways import agreement
@@ -92,7 +92,7 @@ def _finding(
     found: Agreement | None,
     row: int,
 ) -> Finding:
-    witnesses: tuple[Witness, ...] = ()
+    witnesses = (mouth(measured),)
     details: dict[str, object] = dict(measured.assembly.pose)
     if found is not None:
         at = point(measured.path.frames([found.s[row]])[0, :3])

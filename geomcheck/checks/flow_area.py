@@ -67,7 +67,7 @@ from geomcheck.flow.taker_words import taken_in_words, ways_in_words
 from geomcheck.flow.takers import Takers
 from geomcheck.flow.throat_words import ASK_CUT, askew_in_words, bounded, lowered, sealed_in_words
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.duct_recall import recalled_duct
+from geomcheck.project.duct_recall import mouth, recalled_duct
 from geomcheck.project.surveys import CHECK, MeasuredDuct, SurveySettings, measured_ducts
 from geomcheck.project.taking import at_station
 from geomcheck.wording import capital
@@ -99,7 +99,12 @@ class _Duct:
         try:
             survey = self.measured.survey()
         except CannotDecide as why:
-            yield self._finding(Verdict.UNDECIDED, capital(why.what), why.remedy)
+            yield self._finding(
+                Verdict.UNDECIDED,
+                capital(why.what),
+                why.remedy,
+                witnesses=(mouth(self.measured),),
+            )
             return
         main = self._least(survey)
         yield main

@@ -49,7 +49,7 @@ from geomcheck.flow.estimate_words import details, in_words, remedy, rests_on
 from geomcheck.flow.profile import Profile
 from geomcheck.flow.result import Survey
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.duct_recall import recalled_duct
+from geomcheck.project.duct_recall import mouth, recalled_duct
 from geomcheck.project.entries import BladeEntry, FlowEntry, Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 
@@ -130,7 +130,8 @@ class _Asked:
             )
         except CannotDecide as why:
             text = f"No flow could be estimated: {why.what}."
-            yield self._finding(Verdict.UNDECIDED, text, why.remedy)
+            shown = (mouth(self.measured),)
+            yield self._finding(Verdict.UNDECIDED, text, why.remedy, witnesses=shown)
             return
         told = _details(found, openings, survey)
         for finding in self._judged(survey, found):

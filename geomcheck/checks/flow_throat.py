@@ -53,7 +53,7 @@ from geomcheck.flow.throat_words import (
     path_of,
 )
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.duct_recall import recalled_duct
+from geomcheck.project.duct_recall import mouth, recalled_duct
 from geomcheck.project.entries import Table
 from geomcheck.project.surveys import MeasuredDuct, measured_ducts
 from geomcheck.project.taking import at_throat
@@ -83,7 +83,13 @@ def _least(measured: MeasuredDuct) -> Finding:
     try:
         survey, found = measured.survey(), measured.narrowest()
     except CannotDecide as why:
-        return _finding(measured, Verdict.UNDECIDED, capital(why.what) + ".", why.remedy)
+        return _finding(
+            measured,
+            Verdict.UNDECIDED,
+            capital(why.what) + ".",
+            why.remedy,
+            witnesses=(mouth(measured),),
+        )
     names, takers = measured.names, at_throat(measured)
     text, area, group = in_words(found, taken_in_words(takers, names)), found.area, None
     if found.cut is None:
@@ -165,7 +171,7 @@ def _ball(measured: MeasuredDuct, limit: float) -> Finding:
         return _finding(
             measured, Verdict.UNDECIDED,
             f"The largest ball that gets through is not known: {why.what}.", why.remedy,
-            subject=subject, requirement=need,
+            subject=subject, requirement=need, witnesses=(mouth(measured),),
         )  # fmt: skip
     short = limit - found.diameter.low
     return _finding(

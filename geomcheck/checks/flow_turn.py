@@ -37,7 +37,7 @@ from geomcheck.flow.throat import stations_of
 from geomcheck.flow.turn import Bend, Change, Turn, turning
 from geomcheck.mesh.tree import TriangleTree
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.duct_recall import recalled_duct
+from geomcheck.project.duct_recall import mouth, recalled_duct
 from geomcheck.project.ducts import TurnEntry
 from geomcheck.project.entries import Table
 from geomcheck.project.routes import ports_along
@@ -108,7 +108,10 @@ class _Duct:
 
     def _undecided(self, about: str, why: CannotDecide | InputError) -> Finding:
         message = f"{capital(why.what)}."
-        return self._finding(about, Verdict.UNDECIDED, message, remedy=f"{why.remedy}.")
+        shown = (mouth(self.measured),)
+        return self._finding(
+            about, Verdict.UNDECIDED, message, remedy=f"{why.remedy}.", witnesses=shown
+        )
 
     def _judged(
         self, quantity: Quantity, need: Requirement | None, complete: bool = True

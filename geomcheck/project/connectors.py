@@ -97,7 +97,7 @@ class ServiceEntry(Table):
     )
     across_flats: Length | None = Field(default=None, description="mm")
     height: Length | None = Field(
-        default=None, description="of that hexagon above at, mm; else 0.7 of its across flats"
+        default=None, description="of that hexagon above at, mm; else half of its across flats"
     )
     tools: tuple[Name, ...] = Field(
         default=(), description="tools that may be used; none given: all that drive it"

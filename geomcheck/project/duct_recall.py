@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 
-from geomcheck.finding import Finding
+from geomcheck.finding import Finding, Witness
 from geomcheck.project.recall import recalled
 from geomcheck.project.surveys import MeasuredDuct
 
@@ -40,3 +40,10 @@ def recalled_duct(
         (*measured.key, measured.outlet, measured.settings.model_dump_json()),
         lambda alone: ask(replace(measured, assembly=alone)),
     )
+
+
+def mouth(measured: MeasuredDuct) -> Witness:
+    """Where a duct's entry lets the air in: the place of what cannot be told of all of it."""
+    duct = measured.duct
+    at = duct.path[0] if duct.inlet is None else duct.inlet.at
+    return Witness("inlet", measured.names[0], at)

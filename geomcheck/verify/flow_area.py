@@ -37,7 +37,11 @@ def area(scene: Scene, finding: Finding) -> Iterator[Claim]:
         yield from _restriction(scene, finding, duct)
     elif name == "loss of area":
         yield from _loss(finding, duct)
-    elif finding.witnesses and finding.verdict is Verdict.UNDECIDED:
+    elif (
+        finding.verdict is Verdict.UNDECIDED
+        and finding.witnesses
+        and finding.witnesses[0].label != "inlet"
+    ):
         yield unmeasured(finding, duct)
     elif finding.verdict is Verdict.UNDECIDED:
         yield nowhere_measured(duct)
