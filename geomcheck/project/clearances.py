@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from weakref import WeakKeyDictionary
 
 from pydantic import Field
@@ -240,9 +241,17 @@ def _own_pairs(assembly: Assembly, settings: Clearances) -> dict[frozenset[str],
 def _by_class(assembly: Assembly, settings: Clearances, neighbour: Part) -> float:
     if neighbour.kind in settings.required:
         return settings.required[neighbour.kind]
-    missing = {part.kind for part in assembly.neighbours} - set(settings.required)
-    rows = [row for row in starting_gaps() if row.kind in missing] or starting_gaps()
-    start = "; ".join(f'"{row.kind}" = {row.gap:g} ({row.status}: {row.source})' for row in rows)
+    given = ", ".join(f'"{kind}" = {gap:g}' for kind, gap in settings.required.items())
+    close = get_close_matches(neighbour.kind or "", settings.required, 1)
+    rows = [row for row in starting_gaps() if row.kind == neighbour.kind]
+    if rows or not given:
+        told = "; ".join(f'"{r.kind}" = {r.gap:g} ({r.status}: {r.source})' for r in rows)
+        told = told or "; ".join(f'"{row.kind}" = {row.gap:g}' for row in starting_gaps())
+        hint = f"Starting values, to be replaced by your own: {told}"
+    elif close:
+        hint = f"Did you mean {close[0]!r}?"
+    else:
+        hint = f"Classes that have one here: {given}"
     what = (
         f"no gap is required of the class {neighbour.kind!r}"
         if neighbour.kind
@@ -253,7 +262,7 @@ def _by_class(assembly: Assembly, settings: Clearances, neighbour: Part) -> floa
         (*key, "class") if neighbour.kind else key,
         f"{what}, so nobody has said how far {neighbour.name!r} must stay clear",
         f"State it in mm under [check.{CODE}.required] or as a pair, or set gap = false on the "
-        f"part. Starting values, to be replaced by your own: {start}",
+        f"part. {hint}",
     )
 
 

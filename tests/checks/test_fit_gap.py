@@ -188,6 +188,23 @@ def test_pair_of_another_vehicle_is_not_asked(casting, part, assembly):
     assert only(car, pair=[pair], **PANEL).subject == "casting / bonnet"
 
 
+@pytest.mark.parametrize(
+    ("kind", "told"),
+    [
+        ("?", 'Classes that have one here: "body panel" = 20'),
+        ("body pannel", "Did you mean 'body panel'?"),
+        ("pulley", 'Classes that have one here: "body panel" = 20'),
+    ],
+)
+def test_a_mistyped_class_is_refused_and_the_known_ones_are_told(
+    casting, part, assembly, kind, told
+):
+    hose = part("hose", block((60, 70), (-5, 5), (-5, 5)), kind=kind)
+    with pytest.raises(ProjectError) as caught:
+        run(assembly(casting, hose), required={"body panel": 20})
+    assert told in caught.value.text and "starting value" not in caught.value.text
+
+
 def test_class_without_a_gap_is_refused_with_starting_values(casting, part, assembly):
     hose = part("hose", block((60, 70), (-5, 5), (-5, 5)), kind="fuel line")
     with pytest.raises(ProjectError) as caught:
