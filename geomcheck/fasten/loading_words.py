@@ -57,7 +57,9 @@ def travel_remedy(
         verb = "Relieve" if blocker == carrier else "Move"
         return f"{verb} {blocker} round the seat, or correct the seat point and the axis."
     longest = result.low - (result.needed - fastener.length)
-    shorter = f"use a screw no longer than {at_most(longest)} mm, " if longest > 0.0 else ""
+    # A screw of less than half a head's width of length holds nothing: no advice.
+    some = longest > fastener.head_radius
+    shorter = f"use a screw no longer than {at_most(longest)} mm, " if some else ""
     load = ""
     if first:
         load = 'put it in before the housing goes on and say so with load = "first", or '
