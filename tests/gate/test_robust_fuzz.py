@@ -17,12 +17,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geomcheck.errors import InputError
+
 SCRIPTS = str(Path(__file__).resolve().parents[2] / "scripts")
 sys.path.insert(0, SCRIPTS)
 try:
-    gated, mutate, projects, results = (
+    gated, mutate, projects, rechecked, results = (
         importlib.import_module(f"fuzzing.{name}")
-        for name in ("gated", "mutate", "projects", "results")
+        for name in ("gated", "mutate", "projects", "rechecked", "results")
     )
 finally:
     sys.path.remove(SCRIPTS)
@@ -198,3 +200,29 @@ def test_a_waiver_that_ran_out_does_not_pass(folder, monkeypatch):
     monkeypatch.setenv("GEOMCHECK_CACHE", "off")
     monkeypatch.setattr(gated, "TODAY", datetime.date(2031, 1, 1))
     assert judged(folder, ".toml", gated.PLAIN, gated.judge) == "exit code 1"
+
+
+@pytest.mark.parametrize(
+    ("part", "key", "value", "said"),
+    [
+        (0, "on_surface", [[1e300, 0, 0], [0, 5, 0], [0, 0, 5]], "is it in mm"),
+        (0, "size", [60, 60, 1e308], "is it in mm"),
+        (0, "file", "x" * 5000, "at most 1000"),
+    ],
+)
+def test_what_no_part_can_have_is_refused_before_it_is_measured(folder, part, key, value, said):
+    """Squares of such lengths run over; such names fill a screen."""
+    data = tomllib.loads(gated.TEXT)
+    data["part"][part][key] = value
+    file = folder / "input.toml"
+    file.write_text(mutate.to_toml(data), encoding="utf-8")
+    with pytest.raises(InputError, match=said) as told:
+        projects.load(file)
+    assert len(told.value.text) < 1500
+
+
+def test_damaged_results_put_to_the_second_route(folder):
+    """Refused, contradicted or left open; a falsified figure is never confirmed."""
+    found = outcomes(folder, rechecked.make, rechecked.judge, 50)
+    assert found["refused"] > 10
+    assert found["falsified, contradicted"] > 5
