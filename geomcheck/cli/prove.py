@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from geomcheck.cli.targets import guard
+
 KINDS = (
     "grown-near", "grown", "sunk", "port", "duct", "shifted", "mirrored", "swapped", "left-out",
     "stale", "shrunk", "unit", "triangle", "bolt-moved", "bolt-tilted", "bolt-length", "hole",
@@ -59,6 +61,7 @@ def prove(
     from geomcheck.prove import prove as plant
     from geomcheck.prove.show import proof_text, show_proof
 
+    guard([project], [json_file])
     with session.progress() as tell:
         proof = plant(
             project,

@@ -154,6 +154,20 @@ def test_compare_guards_its_inputs(folder, capsys):
     assert contents(folder) == before
 
 
+@pytest.mark.parametrize("target", ["project.toml", "bonnet.stl"])
+def test_prove_and_verify_guard_their_inputs(folder, capsys, target):
+    code, _, _ = run(capsys, "check", folder / "project.toml", "--json", folder / "a.json")
+    assert code == 0
+    before = contents(folder)
+    project = folder / "project.toml"
+    for words in (
+        ("prove", project, "--most", "1", "--json"),
+        ("verify", folder / "a.json", "--project", project, "--json"),
+    ):
+        assert "this is an input" in refused(capsys, *words, folder / target)
+    assert contents(folder) == before
+
+
 def test_a_project_is_not_written_under_a_meshs_name(folder, capsys):
     before = contents(folder)
     err = refused(capsys, "new", folder, "-o", folder / "bonnet.stl", "--force")
