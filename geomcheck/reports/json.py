@@ -165,7 +165,7 @@ def _read_finding(data: Mapping[str, Any]) -> Finding:
         ),
         view=None if data["view"] is None else _point(data["view"]),
         entry=None if data["entry"] is None else _read_entry(data["entry"]),
-        details=dict(_bounded(data["details"])),
+        details=_table(data["details"]),
     )
 
 
@@ -228,8 +228,15 @@ def _number(value: Any) -> float:
     return float(value)
 
 
-def _bounded(value: Any) -> Any:
-    """What JSON may hold, with every number finite: 1e999 reads as no number at all."""
+def _table(value: Any) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise TypeError(f"{value!r:.200} is no table")
+    _bounded(value)
+    return dict(value)
+
+
+def _bounded(value: Any) -> None:
+    """Refuse numbers that are not finite, however deep: 1e999 is JSON and reads as infinite."""
     if isinstance(value, dict):
         for inner in value.values():
             _bounded(inner)
@@ -238,7 +245,6 @@ def _bounded(value: Any) -> Any:
             _bounded(inner)
     elif isinstance(value, int | float) and not isinstance(value, bool):
         _number(value)
-    return value
 
 
 def _no_number(text: str) -> NoReturn:

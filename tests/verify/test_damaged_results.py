@@ -149,3 +149,11 @@ def test_a_number_past_all_bounds_anywhere_is_refused(checked, tmp_path):
     )
     with pytest.raises(InputError, match="a number past all bounds"):
         read_result(file)
+
+
+@pytest.mark.parametrize("details", ["", [], [["a", 1]], None])
+def test_details_are_a_table(checked, tmp_path, details):
+    """An empty text or list is not taken for an empty table."""
+    file = changed(checked, tmp_path, "fit-gap", lambda one: one.update(details=details))
+    with pytest.raises(InputError, match="is no table"):
+        read_result(file)
