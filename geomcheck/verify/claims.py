@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from geomcheck.errors import visible
 from geomcheck.finding import Finding
 
 
@@ -79,9 +80,9 @@ class Report:
 
 def confirm(what: str, holds: bool, words: str) -> Claim:
     """A claim that holds or is contradicted."""
-    return Claim(what, Status.CONFIRMED if holds else Status.CONTRADICTED, words)
+    return Claim(what, Status.CONFIRMED if holds else Status.CONTRADICTED, visible(words))
 
 
 def left_open(what: str, why: str) -> Claim:
     """A claim that this route cannot answer."""
-    return Claim(what, Status.OPEN, why)
+    return Claim(what, Status.OPEN, visible(why))

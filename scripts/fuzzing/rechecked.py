@@ -35,7 +35,7 @@ _TESTS = Path(__file__).resolve().parents[2] / "tests" / "verify" / "test_witnes
 #: Checks some of whose places are shown only: no second route holds anything against them.
 PLACES_NOT_HELD = frozenset(
     ("flow-area", "flow-turn", "flow-estimate", "part-sound", "fit-ports", "fit-trim",
-     "fasten-order", "fasten-connector", "fasten-pattern", "fasten-service")
+     "fasten-order", "fasten-connector", "fasten-pattern", "fasten-service", "fasten-withdraw")
 )  # fmt: skip
 #: Bodies of the parts, read and placed once a process.
 _BODIES: dict[Any, Any] = {}
@@ -153,7 +153,8 @@ def _one(
         scene._known = _BODIES
         one = Recheck(finding, claims_of(scene, finding, file))
     except InputError as error:
-        return refused(error, file)
+        # A vehicle or part that the project does not have is told with the project file.
+        return refused(error, project.file if project.file.name in error.text else file)
     report = Report((), (one,))
     rechecks_text(report)
     show_rechecks(report, io.StringIO(), show_all=True)
