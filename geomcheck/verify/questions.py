@@ -11,7 +11,7 @@ from geomcheck.project.entries import DuctEntry
 from geomcheck.project.load import Project
 from geomcheck.verify.asked import gaps, moving_pairs, parts_of
 from geomcheck.verify.claims import Claim, confirm, left_open
-from geomcheck.verify.trim import WHOLE
+from geomcheck.verify.fit.trim import WHOLE
 
 #: Checks that are run whatever is chosen.
 ALWAYS = ("part-placed", "part-sound")

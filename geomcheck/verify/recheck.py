@@ -14,9 +14,12 @@ from geomcheck.files import read_plain
 from geomcheck.finding import Finding
 from geomcheck.project.load import load
 from geomcheck.reports.json import read_result
-from geomcheck.verify import connector, fasten, fit, flow, order, parts, service
 from geomcheck.verify.claims import Claim, Recheck, Report, left_open
+from geomcheck.verify.fasten import routes as fasten
 from geomcheck.verify.figures import figures, whole
+from geomcheck.verify.fit import routes as fit
+from geomcheck.verify.flow import routes as flow
+from geomcheck.verify.part import routes as part
 from geomcheck.verify.scene import NotRechecked, Scene
 
 #: What comes of keys that are missing, values of another kind, and figures past all bounds.
@@ -29,18 +32,10 @@ _DAMAGE = (
 Tell = Callable[[str, int, int], None]
 
 _ROUTES: dict[str, Callable[[Scene, Finding], Iterator[Claim]]] = {
-    "fit-gap": fit.gap,
-    "fit-zones": fit.zone,
-    "fit-trim": fit.trim,
-    "fit-mate": fit.mate,
-    "fit-movement": fit.movement,
+    **part.ROUTES,
+    **fit.ROUTES,
     **flow.ROUTES,
     **fasten.ROUTES,
-    "fasten-connector": connector.connector,
-    "fasten-service": service.service,
-    "fasten-order": order.order,
-    "part-sound": parts.sound,
-    "part-placed": parts.standing,
 }
 
 

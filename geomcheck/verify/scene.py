@@ -13,10 +13,10 @@ from geomcheck.files import read_plain
 from geomcheck.finding import Finding
 from geomcheck.project.entries import MILLIMETRES, PartEntry, Place
 from geomcheck.project.load import Project
-from geomcheck.verify.body import Body
-from geomcheck.verify.laid import Laid, lay
-from geomcheck.verify.place import best_fit, placed, turned
-from geomcheck.verify.simple import FloatArray
+from geomcheck.verify.plain.body import Body
+from geomcheck.verify.plain.laid import Laid, lay
+from geomcheck.verify.plain.place import best_fit, placed, turned
+from geomcheck.verify.plain.simple import FloatArray
 
 __all__ = ["NotRechecked", "Scene", "best_fit", "placed", "read", "turned"]
 

@@ -6,9 +6,9 @@ import numpy as np
 
 from geomcheck.finding import Witness
 from geomcheck.verify.claims import Claim, confirm
-from geomcheck.verify.laid import SLACK
+from geomcheck.verify.plain.laid import SLACK
+from geomcheck.verify.plain.simple import FloatArray, distance_to
 from geomcheck.verify.scene import Scene
-from geomcheck.verify.simple import FloatArray, distance_to
 
 #: Points and values are written to a millionth of a mm; this is far above that and below any use.
 NEAR = 2e-5

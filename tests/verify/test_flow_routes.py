@@ -17,11 +17,12 @@ from geomcheck import gate
 from geomcheck.project.ducts import DuctEntry
 from geomcheck.project.load import load
 from geomcheck.reports.json import from_data, read_result, to_json
-from geomcheck.verify import Status, flow_throat
+from geomcheck.verify import Status
 from geomcheck.verify.figures import figures
-from geomcheck.verify.flow import ROUTES
-from geomcheck.verify.flow_duct import Duct
-from geomcheck.verify.flow_line import Line
+from geomcheck.verify.flow import throat as flow_throat
+from geomcheck.verify.flow.duct import Duct
+from geomcheck.verify.flow.line import Line
+from geomcheck.verify.flow.routes import ROUTES
 from geomcheck.verify.scene import Scene
 
 SIDES = 48

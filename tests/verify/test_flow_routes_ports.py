@@ -15,7 +15,7 @@ from geomcheck.project.load import load
 from geomcheck.reports.json import from_data, to_data
 from geomcheck.verify import Status
 from geomcheck.verify.figures import figures
-from geomcheck.verify.flow import ROUTES
+from geomcheck.verify.flow.routes import ROUTES
 from geomcheck.verify.scene import Scene
 
 PROJECT = """\

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from geomcheck.verify.flow import open_area
-from geomcheck.verify.near import nearest_below
-from geomcheck.verify.scene import best_fit, turned
-from geomcheck.verify.simple import (
+from geomcheck.verify.flow.section import open_area
+from geomcheck.verify.plain.near import nearest_below
+from geomcheck.verify.plain.simple import (
     clip_slab,
     distance_to,
     nearest_to_axis,
@@ -17,6 +16,7 @@ from geomcheck.verify.simple import (
     triangles_apart,
     winding,
 )
+from geomcheck.verify.scene import best_fit, turned
 
 
 def test_distance_to_triangles_agrees_with_trimesh():

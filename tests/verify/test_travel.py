@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 import trimesh
 
-from geomcheck.verify.lines import Run
-from geomcheck.verify.travel import meets
+from geomcheck.verify.fasten.lines import Run
+from geomcheck.verify.fasten.travel import meets
 
 UP = (0.0, 0.0, 1.0)
 

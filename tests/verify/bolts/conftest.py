@@ -15,7 +15,7 @@ from geomcheck.cli import cli
 from geomcheck.project.load import load
 from geomcheck.reports.json import from_data, read_result
 from geomcheck.verify import Status
-from geomcheck.verify.fasten import ROUTES
+from geomcheck.verify.fasten.routes import ROUTES
 from geomcheck.verify.figures import figures
 from geomcheck.verify.scene import Scene
 

@@ -9,7 +9,7 @@ import math
 import pytest
 import trimesh
 
-from geomcheck.verify.toolset import _hexagon, _socket_head
+from geomcheck.verify.fasten.toolset import _hexagon, _socket_head
 
 CODE = "fasten-reach"
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 import trimesh
 
-from geomcheck.verify.axis import View
-from geomcheck.verify.body import Body
-from geomcheck.verify.lean import _met
-from geomcheck.verify.swing import Blade, Swing
-from geomcheck.verify.walls import wall_at
+from geomcheck.verify.fasten.axis import View
+from geomcheck.verify.fasten.lean import _met
+from geomcheck.verify.fasten.swing import Blade, Swing
+from geomcheck.verify.fasten.walls import wall_at
+from geomcheck.verify.plain.body import Body
 
 UP = np.array([0.0, 0.0, 1.0])
 

@@ -14,7 +14,7 @@ from trimesh.creation import box
 
 from geomcheck.project.movements import MovementEntry
 from geomcheck.verify import Status
-from geomcheck.verify.poses import legs_of
+from geomcheck.verify.fit.poses import legs_of
 
 PROJECT = """\
 format = 1

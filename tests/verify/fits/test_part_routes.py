@@ -6,8 +6,8 @@ import trimesh
 from trimesh.creation import box
 
 from geomcheck.verify import Status
-from geomcheck.verify.body import Body, Edges
-from geomcheck.verify.simple import winding
+from geomcheck.verify.plain.body import Body, Edges
+from geomcheck.verify.plain.simple import winding
 
 PROJECT = """\
 format = 1

@@ -1,0 +1,1 @@
+"""Second routes for bolts, tools, plugs, service points and the order of work."""

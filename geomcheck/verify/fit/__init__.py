@@ -1,0 +1,1 @@
+"""Second routes for gaps, zones, trims, mates and movements."""

@@ -1,0 +1,1 @@
+"""Second routes for ducts and their ports."""

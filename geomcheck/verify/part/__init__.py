@@ -1,0 +1,1 @@
+"""Second routes for meshes and placements."""

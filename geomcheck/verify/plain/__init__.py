@@ -1,0 +1,1 @@
+"""Geometry of the second route, in plain numpy over all triangles."""
