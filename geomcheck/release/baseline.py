@@ -2,15 +2,7 @@
 
 The file is JSON, sorted and rounded, made to be read in a review and committed. ``geomcheck
 accept`` writes it and ``geomcheck prune`` takes out what no question asks any more; a check only
-reads it. For each check the project names, every measured value is held against its entry:
-
-- no entry: a fail, since nobody has accepted the value;
-- a gap or a least area that nothing measures any more: a fail until it is pruned;
-- worse than the entry by no more than the noise: a pass. Where nothing says which side is worse
-  (a value without a requirement), any change counts;
-- worse by more: a fail if that is so for all values both intervals allow, else undecided.
-
-Each answer is a finding of its own (code ``baseline``): the measured question keeps its verdict.
+reads it.
 """
 
 from __future__ import annotations
@@ -24,20 +16,14 @@ from typing import Any, NoReturn
 
 from geomcheck.errors import InputError
 from geomcheck.files import read_plain
-from geomcheck.finding import EntryRef, Finding, Quantity, Requirement, Term, Verdict
+from geomcheck.finding import Finding, Quantity
 from geomcheck.project.settling import BaselineEntry
-from geomcheck.wording import capital
 
 CODE = "baseline"
 _FORMAT = "geomcheck baseline"
 _VERSION = 1
 #: Decimals kept of a value: finer than any uncertainty, coarser than rounding noise.
 DECIMALS = 4
-
-# Told of everything that is asked: one is gone only where less is asked (a part left out).
-_ALWAYS_TOLD = frozenset(
-    {("fit-gap", "gap"), ("flow-area", "least area"), ("flow-throat", "least area at any tilt")}
-)
 
 
 @dataclass(frozen=True, order=True)
@@ -147,7 +133,7 @@ def accepted(findings: Iterable[Finding], entry: BaselineEntry) -> tuple[Accepte
     for finding in findings:
         if finding.code not in entry.checks or finding.quantity is None:
             continue
-        one = _accepted(finding, finding.quantity)
+        one = value_of(finding, finding.quantity)
         if one.question in found and found[one.question] != one:
             raise InputError(
                 f"{one.code} {one.subject} of {one.vehicle} has two values of one name",
@@ -157,7 +143,8 @@ def accepted(findings: Iterable[Finding], entry: BaselineEntry) -> tuple[Accepte
     return tuple(sorted(found.values()))
 
 
-def _accepted(finding: Finding, quantity: Quantity) -> Accepted:
+def value_of(finding: Finding, quantity: Quantity) -> Accepted:
+    """A measured value as the baseline's file would hold it, rounded."""
     value, low, high = (
         round(number, DECIMALS) + 0.0 for number in (quantity.value, quantity.low, quantity.high)
     )
@@ -171,129 +158,4 @@ def _accepted(finding: Finding, quantity: Quantity) -> Accepted:
         value,
         min(low, value),
         max(high, value),
-    )
-
-
-def against_baseline(
-    findings: Iterable[Finding],
-    baseline: Baseline,
-    entry: BaselineEntry,
-    *,
-    ref: EntryRef,
-    vehicles: Iterable[str],
-    asked: frozenset[str],
-) -> tuple[Finding, ...]:
-    """Findings on how a run stands against the baseline.
-
-    Parameters
-    ----------
-    findings, baseline, entry, ref
-    vehicles : iterable of str
-        The vehicles that were run; nothing is said of others.
-    asked : frozenset of str
-        The checks that were run.
-    """
-    answers = []
-    met, subjects, run = set(), set(), frozenset(vehicles)
-    for finding in findings:
-        subjects.add((finding.vehicle, finding.code, finding.subject))
-        if finding.code not in entry.checks or finding.quantity is None:
-            continue
-        now = _accepted(finding, finding.quantity)
-        met.add(now.question)
-        then = baseline.get(now.question)
-        answers.append(_answer(finding, finding.quantity, then, entry, ref))
-    for question, then in baseline.items():
-        if question not in met and then.vehicle in run and then.code in asked:
-            told = (then.code, then.name) in _ALWAYS_TOLD
-            answers.append(_obsolete(then, ref, lost=told and question[:3] not in subjects))
-    return tuple(answers)
-
-
-def _answer(
-    finding: Finding,
-    now: Quantity,
-    then: Accepted | None,
-    entry: BaselineEntry,
-    ref: EntryRef,
-) -> Finding:
-    def answer(
-        verdict: Verdict, message: str, remedy: str = "", worse: Quantity | None = None
-    ) -> Finding:
-        return Finding(
-            code=CODE,
-            verdict=verdict,
-            vehicle=finding.vehicle,
-            subject=f"{finding.code} {finding.subject}, {now.name}",
-            parts=finding.parts,
-            message=message,
-            remedy=remedy,
-            witnesses=finding.witnesses,
-            view=finding.view,
-            entry=ref,
-            quantity=worse,
-            requirement=None if worse is None else need,
-        )
-
-    noise = entry.noise.get(now.unit, 0.0)
-    need = Requirement("at most", noise, now.unit, f'baseline, noise for "{now.unit}"')
-    accept = "Mend it, or let 'geomcheck accept' take the new value into the baseline."
-    what = f"{now.name} of {finding.subject}"
-    if then is None:
-        return answer(Verdict.FAIL, f"The {what} is in no entry of the baseline.", accept)
-    if then.unit != now.unit:
-        return answer(
-            Verdict.FAIL, f"The {what} is in {now.unit}; the baseline has {then.unit}.", accept
-        )
-    worse = _worse(now, then, finding.requirement)
-    told = f"{what}: {now.value:.6g} {now.unit}, accepted {then.value:.6g}"
-    # The same mesh gives the same value: what both were read as is compared without their
-    # intervals, and a difference within the noise, or within what the file rounds off, is none.
-    read = worse.value if abs(worse.value) > 0.5 * 10.0**-DECIMALS else 0.0
-    if read <= noise:
-        exact = Quantity(worse.name, read, worse.unit, read, read)
-        return answer(Verdict.PASS, f"{told}.", "", exact)
-    if worse.low > noise:
-        return answer(Verdict.FAIL, f"{told}: {_by(worse)}.", accept, worse)
-    return answer(
-        Verdict.UNDECIDED,
-        f"{told}: {_by(worse)}, which lies inside the uncertainty of the two.",
-        accept,
-        worse,
-    )
-
-
-def _by(worse: Quantity) -> str:
-    return f"{worse.name} by {worse.value:.4g} {worse.unit} ({worse.low:.4g} to {worse.high:.4g})"
-
-
-def _worse(now: Quantity, then: Accepted, requirement: Requirement | None) -> Quantity:
-    """By how much a value is worse than accepted, as a quantity; negative where it is better."""
-    up, fell = now.value - then.value, then.value - now.value
-    spread = (now.high - now.value) + (then.value - then.low)
-    drop = (now.value - now.low) + (then.high - then.value)
-    sense = requirement.sense if requirement is not None else None
-    if sense == "at most" or (sense is None and up >= 0.0):
-        value, plus, minus = up, spread, drop
-    else:
-        value, plus, minus = fell, drop, spread
-    if sense is None:
-        minus = min(minus, value)
-    name = "change" if sense is None else "worse"
-    term = Term("both intervals", max(minus, 0.0), max(plus, 0.0), "taken as independent")
-    return Quantity.from_terms(name, value, now.unit, (term,))
-
-
-def _obsolete(then: Accepted, ref: EntryRef, *, lost: bool) -> Finding:
-    prune = "let 'geomcheck prune' take it out of the baseline."
-    return Finding(
-        CODE,
-        Verdict.FAIL if lost else Verdict.NOT_APPLICABLE,
-        then.vehicle,
-        f"{then.code} {then.subject}, {then.name}, obsolete",
-        (then.part,) if then.part else (),
-        f"No question asks for the {then.name} of {then.subject} any more.",
-        f"Ask for it again; or, where that is meant, {prune}" if lost else capital(prune),
-        entry=ref,
-        about_input=not lost,
     )

@@ -11,7 +11,8 @@ from geomcheck.errors import InputError, ProjectError
 from geomcheck.finding import Finding, Result, rank
 from geomcheck.mesh.part import Part
 from geomcheck.project.load import Project
-from geomcheck.release.baseline import against_baseline, read_baseline
+from geomcheck.release.baseline import read_baseline
+from geomcheck.release.held import against_baseline
 from geomcheck.release.waivers import apply_waivers
 
 
@@ -64,6 +65,7 @@ def settle(
                 document.baseline,
                 ref=ref,
                 vehicles=result.vehicles,
+                known=project.vehicles,
                 asked=asked,
             ),
         )

@@ -260,6 +260,19 @@ def test_a_gap_that_nothing_measures_any_more_fails_until_it_is_pruned(folder):
     assert "nothing to take out" in call("prune", folder / "project.toml")
 
 
+def test_a_vehicle_that_is_gone_fails_until_it_is_pruned(folder):
+    """Nothing is asked of it any more, so that nothing else would tell."""
+    project(folder, 12.0, more=BASELINE)
+    accept(folder)
+    file = folder / "accepted" / "baseline.json"
+    data = json.loads(file.read_text())
+    data["entries"].append({**data["entries"][0], "vehicle": "estate"})
+    file.write_text(json.dumps(data))
+    assert answers(check(folder, 1)) == {GAP: "pass", 'vehicle "estate", obsolete': "fail"}
+    assert "taken out: estate, fit-gap" in call("prune", folder / "project.toml")
+    assert answers(check(folder, 0)) == {GAP: "pass"}
+
+
 def test_a_value_that_is_told_only_where_something_is_wrong_is_a_remark_once_it_is_gone(folder):
     project(folder, 12.0, more=BASELINE)
     accept(folder)
