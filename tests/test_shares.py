@@ -67,14 +67,21 @@ def test_what_a_task_raises_is_raised():
 
 @forked
 def test_no_process_and_no_open_file_is_left_behind():
-    before = len(list(Path("/proc/self/fd").iterdir()))
+    def children():
+        # Other tests may have started some that live on, such as multiprocessing's tracker.
+        return {
+            n
+            for task in Path("/proc/self/task").glob("*/children")
+            for n in task.read_text().split()
+        }
+
+    before, had = len(list(Path("/proc/self/fd").iterdir())), children()
     for _ in range(3):
         shares.shared(tasks(5), 2)
         with pytest.raises(ZeroDivisionError):
             shares.shared([lambda: 1 / 0, *tasks(5)], 2)
     assert len(list(Path("/proc/self/fd").iterdir())) == before
-    with pytest.raises(ChildProcessError):
-        os.waitpid(-1, os.WNOHANG)
+    assert children() <= had
 
 
 @forked

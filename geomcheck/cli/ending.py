@@ -7,6 +7,8 @@ import errno
 import os
 import signal
 import sys
+import threading
+from collections.abc import Callable
 from typing import Any, NoReturn
 
 import click
@@ -22,6 +24,25 @@ class Ended(BaseException):
         self.code = 128 + number
 
 
+def _stopping_again(then: Callable[[Any], object]) -> Callable[[Any], None]:
+    """A hook that stops once more where a stop was raised inside a call of C's, which swallows it.
+
+    LLVM calls Python when it has compiled something; what is raised there is printed and lost.
+    """
+
+    def again(ignored: Any) -> None:
+        stop = ignored.exc_value
+        if not isinstance(stop, Ended | KeyboardInterrupt):
+            then(ignored)
+            return
+        number = stop.code - 128 if isinstance(stop, Ended) else signal.SIGINT
+        later = threading.Timer(0.05, signal.raise_signal, (number,))
+        later.daemon = True
+        later.start()
+
+    return again
+
+
 def prepare() -> None:
     """Streams that take every sign, and signals that end the run in order.
 
@@ -35,6 +56,8 @@ def prepare() -> None:
         # A terminal that cannot show a sign gets a question mark, not a traceback.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    if getattr(sys.unraisablehook, "__module__", "") != __name__:
+        sys.unraisablehook = _stopping_again(sys.unraisablehook)
     for name in ("SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
         # What is ignored, as by nohup, stays ignored. Only the main thread may set handlers.

@@ -4,6 +4,7 @@ The project is a block with a bore, a screw on its top face and a neighbour; eac
 thing in it.
 """
 
+import json
 import struct
 
 import numpy as np
@@ -84,7 +85,7 @@ def run(tmp_path, meshes):
         report = tmp_path / "report.json"
         with pytest.raises(SystemExit) as info:
             _main("check", tmp_path / "project.toml", "--json", report)
-        return info.value.code, report.exists()
+        return info.value.code, json.loads(report.read_text()) if report.exists() else None
 
     return check
 
@@ -174,7 +175,7 @@ def test_a_bad_mesh_file_is_one_message_and_exit_2(run, capsys, case):
     code, written = run(spoil=spoil)
     out = capsys.readouterr()
     assert code == 2, out.out + out.err
-    assert not written
+    assert written["exit_code"] == 2
     assert len(out.err.strip().splitlines()) == 1
     assert "Traceback" not in out.err
     for word in ["bonnet.stl", 'part "bonnet"', "line 16", *words]:
