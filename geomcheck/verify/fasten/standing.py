@@ -43,8 +43,15 @@ class Asked:
         return [row for row in swept if row[1] > start]
 
     def stands(self, rows: list[Row], *, loose: bool = False) -> float:
-        """Room round rows: least over all triangles; inside a part it is the first row's radius."""
-        least = min(self.about.nearest(a + 1e-6, b, loose=loose)[0] - 0.5 * d for a, b, d in rows)
+        """Room round rows: least over all triangles; inside a part it is the first row's radius.
+
+        What a row touches at its foot counts, but for where looking begins.
+        """
+        least = min(
+            self.about.nearest(a + (1e-6 if a <= self.bolt.start else -1e-6), b, loose=loose)[0]
+            - 0.5 * d
+            for a, b, d in rows
+        )
         if least > 0.0 and self.about.holder(rows[0][0]) is not None:
             return -0.5 * rows[0][2]
         return least

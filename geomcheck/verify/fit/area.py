@@ -15,6 +15,7 @@ from geomcheck.verify.plain.body import Body
 from geomcheck.verify.plain.near import Bundles, candidates, nearest
 from geomcheck.verify.plain.simple import FloatArray, IntArray, halves, to_triangles
 from geomcheck.verify.scene import NotRechecked
+from geomcheck.verify.witness import NEAR
 
 #: mm from middle to corner below which a piece on the rim is not halved again.
 SIZE = 0.3
@@ -169,7 +170,8 @@ def _divided(
         away, facet, _ = nearest(middle, other)
         facets = other.triangles[place[facet]]
         farthest = np.max([to_triangles(pieces[:, k], facets) for k in range(3)], axis=0)
-        sure = (farthest <= limit) | (away + radius <= limit)
+        # What lies at the limit itself, to rounding, is on the rim: it may count or not.
+        sure = (farthest <= limit - NEAR) | (away + radius <= limit - NEAR)
         within = np.zeros(len(pieces), dtype=bool)
         if solid is not None:
             for row in np.flatnonzero(~sure):

@@ -41,13 +41,21 @@ def zone(scene: Scene, finding: Finding) -> Iterator[Claim]:
     if finding.quantity is not None:
         yield area_claim("area", found, finding.quantity.value)
     if not zones:
-        yield from _deep(scene, finding, found)
+        near = closeness(scene, finding.vehicle, first, second)
+        clear = found.most <= AREA
+        if not clear and found.least <= AREA:
+            # Faces at the gap itself are all rim; the least distance tells.
+            nearer, complete = nearest_beside(a, b, regions, limit - near, PAIRS)
+            clear = nearer is None and complete
+        yield confirm("no place within the gap", clear, f"{found.least:.2f} mm2 by pieces")
+        yield from _deep(scene, finding)
         return
     if len(finding.witnesses) != 2:
         yield confirm("witnesses", False, "two at the worst place are wanted")
         return
     least = float(zones[0]["least_gap"])
-    yield from pair(scene, finding, least, "")
+    # Parts that touch have no inside to be asked of; one that overlaps deeper is found below.
+    yield from pair(scene, finding, least, "touching" if least == 0.0 else "")
     if least > 0.0:
         near = closeness(scene, finding.vehicle, first, second)
         nearer, complete = nearest_beside(a, b, regions, min(least, limit) - near, PAIRS)
@@ -79,10 +87,8 @@ def area_claim(what: str, found: Patches, value: float) -> Claim:
     return confirm(what, found.least - slack <= value <= found.most + slack, words)
 
 
-def _deep(scene: Scene, finding: Finding, found: Patches) -> Iterator[Claim]:
+def _deep(scene: Scene, finding: Finding) -> Iterator[Claim]:
     """That one part lies in the other with no wall of the first near its surface."""
-    nothing = found.most <= AREA
-    yield confirm("no place within the gap", nothing, f"{found.most:.2f} mm2 by pieces")
     bodies = [scene.body(finding.vehicle, name) for name in finding.parts]
     held = 0
     for inner, outer in (bodies, bodies[::-1]):

@@ -128,6 +128,8 @@ def _no_larger(duct: Duct, room: _Room, middle: FloatArray, size: float) -> Clai
     """That nowhere on the plane across the duct where it sticks there is room for a larger one."""
     s, _ = duct.line.nearest(middle)
     row = duct.at(s)
+    if row.open.is_empty:
+        return left_open("no larger ball", f"the section at {s:.2f} mm does not close")
     step = FINE * size
     low_x, low_y, high_x, high_y = row.open.bounds
     x, y = np.arange(low_x, high_x + step, step), np.arange(low_y, high_y + step, step)

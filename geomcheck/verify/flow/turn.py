@@ -21,6 +21,8 @@ from geomcheck.verify.witness import on_part
 WINDOW = 0.25
 #: A bend: a radius below so many diameters, over so many degrees at least.
 STRAIGHT, LEAST_TURN = 10.0, 5.0
+#: A place on the outline of a section, and how near it comes to the inside of a turn, mm.
+ON_OUTLINE = 0.05
 #: Lines drawn by chance.
 LINES = 3000
 #: Standard errors by which two samples may differ.
@@ -92,15 +94,14 @@ def _curved(duct: Duct, s: float, reach: float) -> float:
 
 
 def _inner(duct: Duct, row: Station, reach: float) -> tuple[float, FloatArray]:
-    """Radius about the centre of the turn to the nearest of the outline, and that point."""
+    """Radius about the centre of the turn to the nearest of the outline; the way to the centre."""
     low, high = max(row.s - reach, 0.0), min(row.s + reach, duct.line.length)
     inward = duct.line.ahead(high) - duct.line.ahead(low)
     inward = inward - (inward @ row.normal) * row.normal
     inward = inward / np.linalg.norm(inward)
     outline = row.space(shapely.get_coordinates(row.open))
-    k = int(np.argmax((outline - row.point) @ inward))
-    along = float((outline[k] - row.point) @ inward)
-    return 1.0 / _curved(duct, row.s, reach) - along, outline[k]
+    along = float(((outline - row.point) @ inward).max())
+    return 1.0 / _curved(duct, row.s, reach) - along, inward
 
 
 def _bends(duct: Duct, rows: Sequence[Station]) -> list[tuple[int, int]]:
@@ -154,12 +155,17 @@ def _bend(finding: Finding, duct: Duct, rows: Sequence[Station]) -> Iterator[Cla
     yield confirm("radius of the path", holds, f"{tightest:.3f} mm")
     inner = [_inner(duct, row, WINDOW * d) for row, d in zip(inside, wide, strict=True)]
     k = next(n for n, row in enumerate(inside) if row is here)
-    value, point = inner[k]
-    off = float(np.linalg.norm(np.array(finding.witnesses[0].point) - point))
+    value, inward = inner[k]
+    shown = np.array(finding.witnesses[0].point) - here.point
     holds = abs(max(value, 0.0) - quantity.value) <= 1e-3 * (quantity.value + 1.0 / kappa[k])
     yield confirm("inner radius", holds, f"{value:.3f} mm against {quantity.value:.3f} mm")
-    # An outline has corners at either end of a facet's side, and may have more within it.
-    yield confirm("inner wall", off <= 1.0, f"{off:.4f} mm from the nearest of the section")
+    # Of a side that lies straight across the turn, any place is as near to its centre.
+    flat = shapely.Point(shown @ here.frame.T)
+    off = float(np.hypot(shapely.distance(shapely.boundary(here.open), flat), shown @ here.normal))
+    least = float(1.0 / kappa[k] - shown @ inward)
+    words = f"{off:.4f} mm off the section's outline, at a radius of {least:.3f} mm"
+    holds = off <= ON_OUTLINE and abs(least - value) <= ON_OUTLINE
+    yield confirm("inner wall", holds, words)
     part = finding.witnesses[0].part
     meshes = dict(zip(duct.names, (*duct.walls, *duct.others), strict=True))
     claims = [on_part(finding.witnesses[0], mesh) for mesh in meshes.values()]
