@@ -3,7 +3,9 @@
 What: Every part's mesh is looked at before anything is measured on it. Its class (closed, open
 or soup) must be what the project file expects: the housing and what is carried with it must be
 closed and face outwards unless ``expect`` says otherwise; neighbours may be scans. Where the
-project file declares a bounding size, or points that lie on the part, the file must agree.
+project file declares a bounding size, or points that lie on the part, the file must agree. A part
+without a declared size may not be longer than ``most_size``, and none stand farther from the
+housing than ``most_distance``.
 
 Why: An STL carries no unit and no name. A part exported in inches, in metres, mirrored, inside
 out or in an old state looks right on the screen and gives wrong gaps without a word. What is
@@ -27,18 +29,21 @@ import numpy as np
 from pydantic import Field
 
 from geomcheck.finding import Finding, Point, Quantity, Requirement, Verdict, Witness
-from geomcheck.mesh.faults import fault_counts, fault_place, thinnest_place
+from geomcheck.mesh.faults import coarse_place, fault_counts, fault_place, thinnest_place
 from geomcheck.mesh.fits import (
+    boxes_apart,
     furthest_off,
+    longest_side,
     mirrors_that_fit,
     size_difference,
     size_ends,
     suspect_axes,
     suspect_unit,
+    wrong_class,
 )
 from geomcheck.mesh.part import Part
 from geomcheck.project.assembly import Assembly
-from geomcheck.project.entries import PartEntry, Table
+from geomcheck.project.entries import PartEntry, Positive, Table
 
 CODE = "part-sound"
 #: Estimated sagitta (mm) worth a remark. Common practice, no source.
@@ -56,6 +61,11 @@ class Settings(Table):
         default=False,
         description="true: bodies that lie in one another's material are only remarked on",
     )
+    # Longer than a car, and farther than its other end. Common practice, no source.
+    most_size: Positive = Field(
+        default=10_000.0, description="mm; longest side of a part that declares no size"
+    )
+    most_distance: Positive = Field(default=10_000.0, description="mm; from the housing, boxes")
 
 
 def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
@@ -66,6 +76,7 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
             *_class(assembly, part, entry, settings),
             *_size(assembly, part, entry),
             *_points(assembly, part, entry),
+            *_likely(assembly, part, entry, settings),
         ]
         faults = [answer for answer in answers if answer.verdict != Verdict.PASS]
         yield from faults or [_pass(assembly, part, answers)]
@@ -74,56 +85,45 @@ def run(assembly: Assembly, settings: Settings) -> Iterator[Finding]:
 def _class(
     assembly: Assembly, part: Part, entry: PartEntry, settings: Settings
 ) -> Iterator[Finding]:
-    sound = part.soundness
-    wanted = entry.expect or ("closed" if part.role != "neighbour" else None)
-    role = "housing" if part.role == "housing" else "carried part"
-    because = "the project file expects" if entry.expect else f"a {role} must be"
-    faults = "; ".join(sound.defects)
-    if wanted is not None and sound.kind != wanted:
-        tell = f": {faults}" if faults and wanted == "closed" else ""
-        yield _finding(
-            assembly,
-            part,
-            Verdict.ERROR,
-            f"{part.name} is {sound.kind}, {because} {wanted}{tell}",
-            "Close the holes and turn the triangles outwards in CAD and export it again"
-            if wanted == "closed"
-            else f'Set expect = "{sound.kind}" if this is meant',
-        )
-    elif sound.inside_out:
-        yield _finding(
-            assembly,
-            part,
-            Verdict.ERROR,
-            f"{part.name} is inside out: its triangles face inwards and its volume reads "
-            f"{(sound.volume or 0.0) / 1000.0:.2f} cm3. Was it mirrored?",
-            "Check that it is the right hand of part, turn its normals outwards and export again",
-        )
-    elif sound.stray_bodies:
-        yield _finding(
-            assembly,
-            part,
-            Verdict.ERROR,
-            f"{part.name} has {sound.stray_bodies} of {sound.bodies} bodies inside out: {faults}",
-            "Turn the normals of that body outwards and export again",
-        )
-    elif sound.doubled_bodies and not settings.allow_doubled_bodies:
-        yield _finding(
-            assembly,
-            part,
-            Verdict.ERROR,
-            f"{part.name} has bodies that lie in one another: {faults}",
-            "Unite the bodies in CAD and export again, or set allow_doubled_bodies = true",
-        )
-    if sound.zero_area and not settings.allow_zero_area:
+    wrong = wrong_class(part, entry.expect, doubled=settings.allow_doubled_bodies)
+    if wrong is not None:
+        yield _finding(assembly, part, Verdict.ERROR, *wrong)
+    if part.soundness.zero_area and not settings.allow_zero_area:
         yield _finding(
             assembly,
             part,
             Verdict.FAIL,
-            f"{part.name} has {sound.zero_area} triangles without area",
+            f"{part.name} has {part.soundness.zero_area} triangles without area",
             "Export it again with a finer resolution, or set allow_zero_area = true",
             witnesses=(Witness("no area", part.name, _point(thinnest_place(part))),),
         )
+
+
+def _likely(
+    assembly: Assembly, part: Part, entry: PartEntry, settings: Settings
+) -> Iterator[Finding]:
+    """Nothing of a vehicle is that long, or that far off: a wrong unit or place is likelier."""
+    quantity = longest_side(part)
+    if entry.size is None and quantity.value > settings.most_size:
+        yield _finding(
+            assembly, part, Verdict.ERROR,
+            f"{part.name} is {quantity.value / 1000.0:.1f} m long: is its unit right?",
+            "Set the unit it was exported in; or declare its size if it is as long as that",
+            quantity=quantity, requirement=Requirement("at most", settings.most_size, "mm",
+                                                       "most_size"),
+        )  # fmt: skip
+    for housing in (one for one in assembly.parts.values() if one.role == "housing"):
+        quantity = boxes_apart(part, housing)
+        if quantity.value <= settings.most_distance:
+            continue
+        yield _finding(
+            assembly, part, Verdict.ERROR,
+            f"{part.name} stands {quantity.value / 1000.0:.1f} m from the housing: is its place "
+            "right?",
+            "Correct its place, or the unit that it or the vehicle was given in",
+            quantity=quantity, requirement=Requirement("at most", settings.most_distance, "mm",
+                                                       "most_distance"),
+        )  # fmt: skip
 
 
 def _size(assembly: Assembly, part: Part, entry: PartEntry) -> Iterator[Finding]:
@@ -236,15 +236,14 @@ def _pass(assembly: Assembly, part: Part, answers: list[Finding]) -> Finding:
 
 def _coarse(part: Part) -> list[str]:
     """A remark where the estimated sagitta will leave little to decide."""
-    bulge = np.maximum(part.sagitta.outward, part.sagitta.inward)
-    worst = int(np.argmax(bulge))
-    if part.sagitta.source != "estimated" or bulge[worst] <= COARSE:
+    found = coarse_place(part, COARSE)
+    if found is None:
         return []
-    x, y, z = part.triangles[worst].mean(axis=0)
+    x, y, z = part.triangles[found[1]].mean(axis=0)
     return [
-        f"remark: judged by its facets the true surface may stand off by up to "
-        f"{bulge[worst]:.2f} mm, most at ({x:.2f}, {y:.2f}, {z:.2f}), triangle {worst}; state "
-        "sagitta if the part was exported finer than that"
+        f"remark: judged by its facets the true surface may stand off by up to {found[0]:.2f} mm, "
+        f"most at ({x:.2f}, {y:.2f}, {z:.2f}), triangle {found[1]}; state sagitta if the part was "
+        "exported finer than that"
     ]
 
 

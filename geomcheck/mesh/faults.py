@@ -40,6 +40,15 @@ def fault_place(part: Part) -> NDArray[np.float64]:
     return np.asarray(corners[int(np.argmax((across**2).sum(axis=1)))].mean(axis=0))
 
 
+def coarse_place(part: Part, limit: float) -> tuple[float, int] | None:
+    """Greatest estimated sagitta (mm) and its triangle; None where declared or within a limit."""
+    bulge = np.maximum(part.sagitta.outward, part.sagitta.inward)
+    worst = int(np.argmax(bulge))
+    if part.sagitta.source != "estimated" or bulge[worst] <= limit:
+        return None
+    return float(bulge[worst]), worst
+
+
 def thinnest_place(part: Part) -> NDArray[np.float64]:
     """(3,) the middle of the triangle with the least area (mm, housing frame)."""
     corners = part.triangles

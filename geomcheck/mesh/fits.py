@@ -84,6 +84,62 @@ def size_difference(part: Part, declared: Any, tolerance: float) -> tuple[int, Q
     return max(answers, key=lambda answer: _weight(answer[1], tolerance))
 
 
+def wrong_class(part: Part, expect: str | None, *, doubled: bool) -> tuple[str, str] | None:
+    """What is wrong with the class of a mesh, and what to do; the worst only, None where nothing.
+
+    Parameters
+    ----------
+    part : Part
+    expect : str or None
+        Class that is declared; None: closed, unless it is a neighbour.
+    doubled : bool
+        Whether bodies may lie in one another.
+    """
+    sound = part.soundness
+    wanted = expect or ("closed" if part.role != "neighbour" else None)
+    role = "housing" if part.role == "housing" else "carried part"
+    because = "the project file expects" if expect else f"a {role} must be"
+    faults = "; ".join(sound.defects)
+    if wanted is not None and sound.kind != wanted:
+        tell = f": {faults}" if faults and wanted == "closed" else ""
+        close = "Close the holes and turn the triangles outwards in CAD and export it again"
+        return (
+            f"{part.name} is {sound.kind}, {because} {wanted}{tell}",
+            close if wanted == "closed" else f'Set expect = "{sound.kind}" if this is meant',
+        )
+    if sound.inside_out:
+        return (
+            f"{part.name} is inside out: its triangles face inwards and its volume reads "
+            f"{(sound.volume or 0.0) / 1000.0:.2f} cm3. Was it mirrored?",
+            "Check that it is the right hand of part, turn its normals outwards and export again",
+        )
+    if sound.stray_bodies:
+        return (
+            f"{part.name} has {sound.stray_bodies} of {sound.bodies} bodies inside out: {faults}",
+            "Turn the normals of that body outwards and export again",
+        )
+    if sound.doubled_bodies and not doubled:
+        return (
+            f"{part.name} has bodies that lie in one another: {faults}",
+            "Unite the bodies in CAD and export again, or set allow_doubled_bodies = true",
+        )
+    return None
+
+
+def longest_side(part: Part) -> Quantity:
+    """Longest side (mm) of a part's bounding box, along an axis of its file, as it is read."""
+    longest = float(np.ptp(part.file_bounds, axis=0).max())
+    return Quantity("longest side", longest, "mm", longest, longest)
+
+
+def boxes_apart(part: Part, other: Part) -> Quantity:
+    """Distance (mm) of two parts' bounding boxes in the housing frame; zero where they overlap."""
+    (low, high), (least, most) = part.bounds, other.bounds
+    gap = np.maximum(np.maximum(low - most, least - high), 0.0)
+    apart = float(np.linalg.norm(gap))
+    return Quantity("distance from the housing", apart, "mm", apart, apart)
+
+
 def size_ends(part: Part, axis: int) -> FloatArray:
     """(2, 3) the corners farthest down and up an axis of the file; housing frame, mm."""
     along = np.eye(3)[axis] if part.place is None else np.asarray(part.place)[:3, axis]

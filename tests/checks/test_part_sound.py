@@ -193,3 +193,33 @@ def test_several_faults_are_several_findings(part, assembly, torn):
 def test_the_docstring_explains():
     for word in ("What:", "Why:", "Remedy:"):
         assert word in part_sound.__doc__
+
+
+LONG = trimesh.creation.box(bounds=((0, 0, 0), (40_000, 30, 20)))
+
+
+def test_a_part_too_long_for_a_vehicle_declares_its_size(part, assembly):
+    """40 m: exported in metres and read as such twice, say (common practice, no source)."""
+    housing = part("casting", BOX, role="housing")
+    found = run(assembly, housing, part("panel", LONG))
+    assert [f.verdict for f in found] == [Verdict.PASS, Verdict.ERROR]
+    assert "panel is 40.0 m long: is its unit right?" in found[1].message
+    assert (found[1].quantity.value, found[1].requirement.limit) == (40_000.0, 10_000.0)
+    declared = run(assembly, housing, part("panel", LONG), panel={"size": [40_000, 30, 20]})
+    assert [f.verdict for f in declared] == [Verdict.PASS] * 2
+    wide = Settings(most_size=50_000.0)
+    found = run(assembly, housing, part("panel", LONG), settings=wide)
+    assert [f.verdict for f in found] == [Verdict.PASS] * 2
+
+
+def test_a_part_far_from_the_housing_has_a_wrong_place(part, assembly):
+    """Boxes 9 m along x and 12 m along y apart: 15 m, by Pythagoras."""
+    housing = part("casting", BOX, role="housing")
+    off = BOX.copy().apply_translation((9_040.0, 12_030.0, 5.0))
+    found = run(assembly, housing, part("panel", off))
+    assert [f.verdict for f in found] == [Verdict.PASS, Verdict.ERROR]
+    assert "panel stands 15.0 m from the housing" in found[1].message
+    assert found[1].quantity.value == pytest.approx(15_000.0, abs=0.01)
+    wide = Settings(most_distance=15_001.0)
+    found = run(assembly, housing, part("panel", off), settings=wide)
+    assert [f.verdict for f in found] == [Verdict.PASS] * 2

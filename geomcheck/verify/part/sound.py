@@ -22,6 +22,10 @@ CLASHING = 0.01
 NO_VOLUME = 1e-7
 #: Facets looked at in each body, and bodies looked at.
 FACETS, BODIES = 6, 60
+#: Sizes and places that are unlikely, by what is told of them: the setting that bounds each.
+LIKELY = {"longest side": "most_size", "distance from the housing": "most_distance"}
+#: Its bound where the project file gives none, mm.
+MOST = 10_000.0
 
 
 def sound(scene: Scene, finding: Finding) -> Iterator[Claim]:
@@ -45,7 +49,10 @@ def sound(scene: Scene, finding: Finding) -> Iterator[Claim]:
             yield confirm(name.replace("_", " "), number == counts[name], f"{number}")
     if kind == "closed":
         yield from _facing(scene, finding, mesh, counts)
-    yield from _declared(finding, entry, mesh, size)
+    if finding.quantity is not None and finding.quantity.name in LIKELY:
+        yield from _likely(scene, finding, size)
+    else:
+        yield from _declared(finding, entry, mesh, size)
     yield from _witnesses(scene, finding)
     if finding.verdict is not Verdict.PASS and finding.quantity is None:
         yield _reason(scene, finding, entry, kind, mesh)
@@ -145,6 +152,29 @@ def _odd(mesh: Body, pieces: int) -> tuple[int, int]:
                 least, _ = nearest_below(a, b, 1e-9, 4_000_000)
                 met |= {one, other} if least is not None else set()
     return len(found), len(met)
+
+
+def _likely(scene: Scene, finding: Finding, size: FloatArray) -> Iterator[Claim]:
+    """That a part is as long, or as far from the housing, as was told."""
+    quantity, need = finding.quantity, finding.requirement
+    assert quantity is not None
+    source, found = LIKELY[quantity.name], float(size.max())
+    if source == "most_distance":
+        housing = next(p.name for p in scene.project.document.parts if p.role == "housing")
+        mine, theirs = (
+            scene.triangles(finding.vehicle, name) for name in (finding.parts[0], housing)
+        )
+        over = mine.min(axis=(0, 1)) - theirs.max(axis=(0, 1))
+        under = theirs.min(axis=(0, 1)) - mine.max(axis=(0, 1))
+        found = float(np.linalg.norm(np.maximum(np.maximum(over, under), 0.0)))
+    near = NEAR * max(1.0, found / 1000.0)
+    words = f"{found:.6f} mm; {quantity.value:.6f} mm told"
+    yield confirm(quantity.name, abs(found - quantity.value) <= near, words)
+    table: Any = scene.project.document.check.get("part-sound", {})
+    limit = float(table.get(source, MOST))
+    asked = need is not None and need.source == source and need.limit == limit
+    yield confirm("limit", asked, f"the project says {limit:g} mm")
+    yield confirm("beyond it", found > limit, f"{found:.3f} mm against {limit:g} mm")
 
 
 def _declared(finding: Finding, entry: PartEntry, mesh: Body, size: FloatArray) -> Iterator[Claim]:

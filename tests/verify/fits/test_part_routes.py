@@ -99,6 +99,8 @@ PARTS = [
     ("crossing", both(box((9, 9, 9)), at((9, 9, 9), 4, 3, 2)), "", "error", {}),
     ("twice", both(box((6, 6, 6)), without(box((6, 6, 6)), 11)), "", "pass", {"repeated": 1}),
     ("large", box((50, 6, 6)), "size = [40, 6, 6]", "error", {}),
+    ("long", box((20000, 6, 6)), "", "error", {}),
+    ("far", box((6, 6, 6)), "place = { move = [0, 0, 30000] }", "error", {}),
     ("off", box((6, 6, 6)), "on_surface = [[9.0, 0.0, 0.0], [3.0, 1.0, 1.0]]", "error", {}),
     ("fitted", box((40, 40, 10)), DATUMS, "pass", {}),
     ("laid", fine(box((40, 40, 20))), LAID, "pass", {}),
@@ -203,6 +205,10 @@ SOUND = [
     ("off", place, "witness on_surface point"),
     ("open", place, "witness seen here"),
     ("open", nowhere, "witness"),
+    ("long", more(-5.0), "longest side"),
+    ("long", limit, "limit"),
+    ("far", more(-5.0), "distance from the housing"),
+    ("far", limit, "limit"),
 ]
 
 
