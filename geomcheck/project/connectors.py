@@ -100,7 +100,9 @@ class ServiceEntry(Table):
         default=None, description="of that hexagon above at, mm; else half of its across flats"
     )
     tools: tuple[Name, ...] = Field(
-        default=(), description="tools that may be used; none given: all that drive it"
+        default=(),
+        min_length=1,
+        description="tools that may be used; none given: all that drive it",
     )
     itself: tuple[Name, ...] = Field(
         default=(), description="parts that are what is turned or drawn, where they are modelled"

@@ -24,7 +24,9 @@ class FastenerEntry(Table):
     length: Positive = Field(description="nominal length, mm")
     washer: NotNegative = Field(default=0.0, description="thickness under the head, mm")
     tools: tuple[Name, ...] = Field(
-        default=(), description="tools that may be used; none given: all that drive this head"
+        default=(),
+        min_length=1,
+        description="tools that may be used; none given: all that drive this head",
     )
     room: NotNegative = Field(default=0.0, description="room wanted round the tool, mm")
     vehicle: str | None = None

@@ -6,7 +6,7 @@ import pytest
 from pydantic import ValidationError
 
 from geomcheck.fasten import Bar
-from geomcheck.project.entries import ToolEntry
+from geomcheck.project.entries import FastenerEntry, ToolEntry
 from geomcheck.project.tools import _tool
 
 BASE = {
@@ -69,3 +69,14 @@ def test_lengths_in_inches_and_angles_as_they_are():
 def test_what_cannot_be_is_refused(changes, said):
     with pytest.raises(ValidationError, match=said):
         ToolEntry.model_validate(BASE | changes)
+
+
+BOLT = {"name": "B1", "part": "housing", "at": [0, 0, 0], "axis": [0, 0, 1], "size": "M6",
+        "head": "ISO 4762", "length": 20.0}  # fmt: skip
+
+
+def test_an_empty_list_of_tools_is_refused():
+    """It could be read as "none": left out, it means all that drive the head."""
+    assert FastenerEntry.model_validate(BOLT).tools == ()
+    with pytest.raises(ValidationError, match="at least 1 item"):
+        FastenerEntry.model_validate(BOLT | {"tools": []})
