@@ -70,8 +70,10 @@ def judge(file: Path, content: bytes) -> str:
     if content == PLAIN:
         file.write_text(json.dumps(honest), "utf-8")
         report = recheck(file, project.file)
-        # Not all of it need be confirmed: what is asked here is what damage does to it.
-        return "passed, all answered" if len(report.findings) > 30 else "too little was told"
+        if report.exit_code not in (0, 4):
+            return f"{len(report.of(Status.CONTRADICTED))} honest findings contradicted"
+        held = len(report.of(Status.CONFIRMED))
+        return "passed, all answered" if held > 30 else f"no more than {held} confirmed"
     rng = random.Random(content)
     data = copy.deepcopy(honest)
     number = rng.randrange(len(data["findings"]))

@@ -1,12 +1,19 @@
 """Every finding that is no pass names a place that anyone can look at, on its part."""
 
+import copy
+import json
+
 import numpy as np
 import pytest
 import trimesh
 
 from geomcheck import gate
-from geomcheck.finding import Verdict
+from geomcheck.finding import Result, Verdict
 from geomcheck.project.load import load
+from geomcheck.reports.json import from_data, to_json
+from geomcheck.verify import Status, recheck
+from geomcheck.verify.recheck import claims_of
+from geomcheck.verify.scene import Scene
 
 PROJECT = """\
 format = 1
@@ -224,9 +231,13 @@ def checked(folder, case):
 
 
 @pytest.fixture(scope="module")
-def all_checked(tmp_path_factory):
-    cases = ("exact", "coarse", "open")
-    return {case: checked(tmp_path_factory.mktemp(case), case) for case in cases}
+def folders(tmp_path_factory):
+    return {case: tmp_path_factory.mktemp(case) for case in ("exact", "coarse", "open")}
+
+
+@pytest.fixture(scope="module")
+def all_checked(folders):
+    return {case: checked(folder, case) for case, folder in folders.items()}
 
 
 def open_ones(findings):
@@ -261,3 +272,97 @@ def test_a_duct_of_which_nothing_can_be_told_shows_its_inlet(all_checked):
     torn = [one for one in open_ones(found) if one.subject.startswith('duct "torn"')]
     assert {"flow-area", "flow-throat", "flow-turn", "flow-estimate"} <= {one.code for one in torn}
     assert {one.witnesses[0].point for one in torn} == {(0.0, 0.0, 55.0)}
+
+
+def told(folder, findings):
+    """The project and the file that its result was written to."""
+    project = load(folder / "project.toml")
+    name, vehicles = project.document.name, tuple(project.vehicles)
+    result = Result(name, "project.toml", "0", vehicles, {}, tuple(findings))
+    file = folder / "result.json"
+    file.write_text(to_json(result), encoding="utf-8")
+    return project, file
+
+
+@pytest.mark.parametrize("case", ["exact", "coarse", "open"])
+def test_no_honest_finding_is_contradicted(all_checked, folders, case):
+    """Faces that touch, faces at the gap itself, straight walls, stations alike, loose outlines."""
+    project, file = told(folders[case], all_checked[case][0])
+    report = recheck(file, project.file)
+    wrong = [
+        f"{one.finding.code} {one.finding.subject}: {claim.what}, {claim.words}"
+        for one in report.findings
+        for claim in one.claims
+        if claim.status is Status.CONTRADICTED
+    ]
+    assert not wrong
+    assert report.exit_code in (0, 4)
+    confirmed = sum(one.status is Status.CONFIRMED for one in report.findings)
+    assert confirmed > 0.5 * len(report.findings)
+
+
+def moved(axis, by, number=0):
+    def change(finding):
+        finding["witnesses"][number]["point"][axis] += by
+
+    return change
+
+
+def all_zones(**more):
+    def change(finding):
+        for row in finding["details"]["zones"]:
+            row.update(more)
+
+    return change
+
+
+def roomier(finding):
+    for key in ("low", "value", "high"):
+        finding["quantity"][key] += 13.798990
+    for row in finding["details"]["tools"]:
+        if abs(row["room"] + 2.835) < 1e-6:
+            row["room"] = 10.963990
+
+
+#: Each hurts what is let pass only because it lies at a tie: the code, the subject's end, the harm.
+FALSE = [
+    ("fasten-reach", '"B1"', roomier),
+    ("fasten-reach", '"B1"', moved(2, 0.5)),
+    ("fit-zones", "tray", moved(2, 0.01)),
+    ("fit-zones", "tray", all_zones(least_gap=0.5, depth=1.5)),
+    ("fit-zones", "tray", all_zones(least_gap=-0.5, depth=2.5)),
+    ("flow-turn", "bend 2", moved(0, 0.3)),
+    ("flow-turn", "bend 2", moved(2, -0.3)),
+    ("flow-turn", "bend 1", moved(2, -0.3)),
+    ("flow-agreement", '"found", two ways', moved(0, 0.2)),
+    ("flow-agreement", '"found", two ways', moved(2, 0.2)),
+]
+
+
+@pytest.mark.parametrize(("code", "end", "harm"), FALSE)
+def test_a_false_figure_at_a_tie_is_contradicted(all_checked, folders, code, end, harm):
+    project, file = told(folders["exact"], all_checked["exact"][0])
+    data = json.loads(file.read_text("utf-8"))
+    number = next(
+        k
+        for k, one in enumerate(data["findings"])
+        if one["code"] == code and one["subject"].endswith(end)
+    )
+    false = copy.deepcopy(data)
+    harm(false["findings"][number])
+    findings = from_data(false).findings
+    claims = claims_of(Scene(project, findings), findings[number], file)
+    assert Status.CONTRADICTED in {claim.status for claim in claims}
+
+
+def test_a_station_that_differs_less_is_not_the_farthest_apart(all_checked, folders):
+    """Areas alike may be shown at any station; one that is nearer by a hundredth may not."""
+    project, file = told(folders["exact"], all_checked["exact"][0])
+    data = json.loads(file.read_text("utf-8"))
+    one = next(f for f in data["findings"] if f["subject"].endswith('"found", two ways'))
+    one["details"]["level"][3] += 0.01
+    findings = from_data(data).findings
+    finding = next(f for f in findings if f.subject.endswith('"found", two ways'))
+    claims = claims_of(Scene(project, findings), finding, file)
+    bad = [claim.what for claim in claims if claim.status is Status.CONTRADICTED]
+    assert bad == ["farthest apart"]
