@@ -21,6 +21,7 @@ from geomcheck.verify.fit import routes as fit
 from geomcheck.verify.flow import routes as flow
 from geomcheck.verify.part import routes as part
 from geomcheck.verify.scene import NotRechecked, Scene
+from geomcheck.verify.shown import shown
 
 #: What comes of keys that are missing, values of another kind, and figures past all bounds.
 _DAMAGE = (
@@ -117,3 +118,7 @@ def _claims(scene: Scene, finding: Finding) -> Iterator[Claim]:
         yield from route(scene, finding)
     except NotRechecked as why:
         yield left_open("value", why.what)
+    try:
+        yield from shown(scene, finding)
+    except NotRechecked as why:
+        yield left_open("places", why.what)
