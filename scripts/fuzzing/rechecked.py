@@ -32,11 +32,6 @@ from geomcheck.verify.show import rechecks_text, show_rechecks
 #: In place of a recipe: no damage.
 PLAIN = b"plain"
 _TESTS = Path(__file__).resolve().parents[2] / "tests" / "verify" / "test_witnesses.py"
-#: Checks some of whose places are shown only: no second route holds anything against them.
-PLACES_NOT_HELD = frozenset(
-    ("flow-area", "flow-turn", "flow-estimate", "part-sound", "fit-ports", "fit-trim",
-     "fasten-order", "fasten-connector", "fasten-pattern", "fasten-service", "fasten-withdraw")
-)  # fmt: skip
 #: Bodies of the parts, read and placed once a process.
 _BODIES: dict[Any, Any] = {}
 #: Fewer whole results than single findings: a whole one takes seconds.
@@ -163,9 +158,7 @@ def _one(
     if not all(map(_printable, (c.words for c in one.claims))):
         raise FaultError(f"words that are not one line: {[c.words for c in one.claims]!r:.300}")
     if figure and one.status is Status.CONFIRMED:
-        if figure != "witness" or finding.code not in PLACES_NOT_HELD:
-            raise FaultError(f"{finding.code} {finding.subject}: {figure} falsified, yet confirmed")
-        return "a place falsified that nothing is held against"
+        raise FaultError(f"{finding.code} {finding.subject}: {figure} falsified, yet confirmed")
     if math.isnan(sum(w.point[0] for w in finding.witnesses)):
         raise FaultError("a witness nowhere")
     said = "falsified, " if figure else ""
