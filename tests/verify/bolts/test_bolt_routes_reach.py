@@ -64,7 +64,7 @@ axis = [0, 0, 1]
 size = "M8"
 head = "ISO 4762"
 length = 30
-tools = {tools}
+{tools}
 """
 
 
@@ -81,14 +81,14 @@ def scene(told):
     }
     bolts = (
         ("beside", 0.0, '["hex key 6"]'),
-        ("under", 400.0, "[]"),
+        ("under", 400.0, ""),
         ("channel", 800.0, '["long handle"]'),
         ("leaning", 1200.0, '["ball-end key 6"]'),
         ("alone", 1600.0, '["hex key"]'),
         ("bare", 2000.0, '["bare"]'),
         ("air", 2199.0, '["hex key"]'),
     )
-    text = HEAD + "".join(BOLT.format(name=n, x=x, tools=t) for n, x, t in bolts)
+    text = HEAD + "".join(BOLT.format(name=n, x=x, tools=t and f"tools = {t}") for n, x, t in bolts)
     text += "".join(PART.format(name) for name in about)
     return told(text, {"housing": strip, **about}, CODE)
 
@@ -236,7 +236,7 @@ def test_a_falsified_finding_is_contradicted(scene, subject, change, what):
 def test_room_for_a_hand(told):
     """A closed hand is 95 mm wide (table ``hands``): a wall 20 mm off the axis stands in it."""
     text = HEAD + "\n[check.fasten-reach]\nhand = true\n"
-    text += BOLT.format(name="hand", x=0.0, tools='["hex key 6"]') + PART.format("wall")
+    text += BOLT.format(name="hand", x=0.0, tools='tools = ["hex key 6"]') + PART.format("wall")
     strip, wall = box([-100, -100, -12], [100, 100, 0]), box([20, -90, -5], [25, 90, 400])
     scene = told(text, {"housing": strip, "wall": wall}, CODE)
     found = scene.finding(CODE, "hand")
