@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from difflib import get_close_matches
 
 from geomcheck.errors import ProjectError
 from geomcheck.project.lines import Key
@@ -25,7 +26,7 @@ def choose(project: Project, known: Collection[str], only: tuple[str, ...]) -> l
             ref = project.lines.entry(("check", code))
             raise ProjectError(
                 f"there is no check {code!r}",
-                remedy=f"known checks: {', '.join(known)}",
+                remedy=_known("checks", code, known),
                 file=project.file,
                 line=ref.line,
                 entry=ref.entry,
@@ -36,17 +37,22 @@ def choose(project: Project, known: Collection[str], only: tuple[str, ...]) -> l
                 ref = project.lines.entry(key)
                 raise ProjectError(
                     f"there is no check {code!r}",
-                    remedy=f"known checks: {', '.join(known)}",
+                    remedy=_known("checks", code, known),
                     file=project.file,
                     line=ref.line,
                     entry=ref.entry,
                 )
     for code in only:
         if code not in known:
-            raise ProjectError(
-                f"there is no check {code!r}", remedy=f"known checks: {', '.join(known)}"
-            )
+            raise ProjectError(f"there is no check {code!r}", remedy=_known("checks", code, known))
     return [code for code in known if not only or code in only or code in ALWAYS]
+
+
+def _known(what: str, name: str, known: Collection[str]) -> str:
+    """The name that may be meant, and all there are."""
+    close = get_close_matches(name, known, 1)
+    meant = f"did you mean {close[0]!r}? " if close else ""
+    return f"{meant}known {what}: {', '.join(known)}"
 
 
 def _settled_codes(project: Project) -> Iterator[tuple[Key, tuple[str, ...]]]:
@@ -69,7 +75,7 @@ def choose_vehicles(project: Project, vehicles: tuple[str, ...]) -> tuple[str, .
         if name not in project.vehicles:
             raise ProjectError(
                 f"there is no vehicle {name!r}",
-                remedy=f"known vehicles: {', '.join(project.vehicles)}",
+                remedy=_known("vehicles", name, project.vehicles),
                 file=project.file,
             )
     return tuple(name for name in project.vehicles if not vehicles or name in vehicles)

@@ -133,7 +133,8 @@ def _message(
 
 def _remedy(a: str, b: str, gap: Gap, need: Requirement, verdict: Verdict) -> str:
     if verdict is Verdict.FAIL:
-        return words.gap_remedy(a, b, gap, need)
+        meant = " If they are meant to touch there, declare a [[mate]]."
+        return words.gap_remedy(a, b, gap, need) + (meant if gap.state == "touching" else "")
     return words.undecided_remedy(a, b, gap, need) if verdict is Verdict.UNDECIDED else ""
 
 

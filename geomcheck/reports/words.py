@@ -30,7 +30,7 @@ _MEANING: dict[int, str] = {
     0: "every question was decided, and passed or was waived",
     1: "at least one requirement is not met",
     2: "the project file or an input cannot be used",
-    3: "nothing was checked",
+    3: "nothing was checked, or no more than whether the meshes are usable",
     4: "at least one question could not be decided, and counts as not passed",
 }
 

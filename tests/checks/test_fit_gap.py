@@ -151,6 +151,8 @@ def test_contact_allowed_but_not_overlap(casting, part, assembly):
     touching = part("clip", block((50, 60), (-5, 5), (-5, 5)), kind="engine-mounted part")
     finding = only(assembly(casting, touching), **clip)
     assert finding.verdict is Verdict.PASS and "touch" in finding.message
+    finding = only(assembly(casting, touching), required={"engine-mounted part": 2})
+    assert finding.verdict is Verdict.FAIL and "declare a [[mate]]" in finding.remedy
     # With facets that may bulge the true parts may overlap.
     bulging = part(
         "clip", block((50, 60), (-5, 5), (-5, 5)), kind="engine-mounted part", sagitta=0.1

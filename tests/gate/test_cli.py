@@ -114,7 +114,10 @@ def test_only_and_vehicle_choose(project):
     unknown = geomcheck("check", project(6), "--vehicle", "van")
     assert (unknown.returncode, "known vehicles: hatch" in unknown.stderr) == (2, True)
     unknown = geomcheck("check", project(6), "--only", "fit-gab")
-    assert (unknown.returncode, "known checks" in unknown.stderr) == (2, True)
+    assert (unknown.returncode, "did you mean 'fit-gap'? known checks" in unknown.stderr) == (
+        2,
+        True,
+    )
 
 
 def test_nothing_asked_is_exit_3(project):
