@@ -43,8 +43,8 @@ def advice(bench: Bench, trial: Trial) -> Advice:
         return _triangle(assembly, trial)
     if fault.kind is Kind.LEFT_OUT:
         return Advice(
-            f"nothing else in the project file names {fault.target}; a baseline remarks on it, and "
-            "'geomcheck check --fail-level remark' fails then"
+            f"nothing else in the project file names {fault.target}; a baseline of "
+            "fit-gap would, as long as its gap was accepted: a check fails then"
         )
     if fault.kind in HOLES and not bench.holes_are_asked:
         return Advice("whether a hole is under each bolt is not asked", "[check.fasten-holes]")

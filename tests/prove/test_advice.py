@@ -11,7 +11,7 @@ from geomcheck.prove import Kind
 #: Kinds that no entry helps against, with why.
 WITHOUT = {
     "stale": "there is no repository",
-    "left-out": "a baseline remarks on it",
+    "left-out": "a baseline of fit-gap would",
     "plug": "the plug's room is asked about already",
 }
 #: Kinds of which the places that chance chooses here need no advice.
